@@ -1,0 +1,1 @@
+"""What signals mean: vocabulary, rulebooks as data, decoding, explanation. No pixels here."""

@@ -1,0 +1,1 @@
+"""Demo photos and clips of an invented railway, rendered, with their truth."""
