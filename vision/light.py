@@ -103,6 +103,7 @@ def decode(coded: NDArray[F], transfer: Transfer) -> NDArray[F]:
         inverse OETF), PQ is absolute and divided by `PQ_CLIP`, so that PQ alone may exceed 1.
     """
     c = np.clip(coded, 0, 1)
+    out: NDArray[F]
     match transfer:
         case Transfer.LINEAR:
             out = c
@@ -130,6 +131,7 @@ def encode(light: NDArray[F], transfer: Transfer) -> NDArray[F]:
     """
     top = PQ_TOP / PQ_CLIP if transfer is Transfer.PQ else 1.0
     x = np.clip(light, 0, top)
+    out: NDArray[F]
     match transfer:
         case Transfer.LINEAR:
             out = x
@@ -145,7 +147,7 @@ def encode(light: NDArray[F], transfer: Transfer) -> NDArray[F]:
             bent = _HLG_A * np.log(np.maximum(12 * x - _HLG_B, 1e-9)) + _HLG_C
             out = np.where(x <= 1 / 12, np.sqrt(3 * x), bent)
         case Transfer.PQ:
-            p = (x / top) ** _PQ_M1
+            p = ((x / top) ** _PQ_M1).astype(x.dtype)
             out = ((_PQ_C1 + _PQ_C2 * p) / (1 + _PQ_C3 * p)) ** _PQ_M2
     return out.astype(x.dtype, copy=False)
 
@@ -199,7 +201,7 @@ class YccScale:
 
 @cache
 def ycc_scale(matrix: Matrix, full_range: bool, bits: int) -> YccScale:
-    """The numbers for one matrix, range and depth (BT.601, BT.709 and BT.2020, item "quantisation").
+    """The numbers for one matrix, range and depth (quantisation in BT.601, BT.709, BT.2020).
 
     Full range at 8 bits is that of JFIF: luma 0..255, colour difference 128 +- 127.5 for +-0.5
     (gain 1/255).
@@ -275,7 +277,9 @@ def rgb_to_xyz_matrix(primaries: Primaries) -> NDArray[np.float64]:
 @cache
 def primaries_matrix(source: Primaries, target: Primaries = Primaries.BT709) -> NDArray[np.float64]:
     """(3, 3) matrix from linear RGB of one set of primaries to another; read-only."""
-    matrix = np.linalg.solve(rgb_to_xyz_matrix(target), rgb_to_xyz_matrix(source))
+    matrix = np.asarray(
+        np.linalg.solve(rgb_to_xyz_matrix(target), rgb_to_xyz_matrix(source)), np.float64
+    )
     matrix.flags.writeable = False
     return matrix
 

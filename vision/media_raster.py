@@ -261,9 +261,7 @@ class RgbRaster:
             return Planes(y, neutral, neutral, full_range=True)
         # OpenCV's YCrCb is JPEG's: BT.601 weights, full range.
         y, v, u = cv2.split(cv2.cvtColor(eight, cv2.COLOR_RGB2YCrCb))
-        return Planes(
-            *(np.asarray(self.turn.copy(p), np.uint8) for p in (y, u, v)), full_range=True
-        )
+        return Planes(self.turn.copy(y), self.turn.copy(u), self.turn.copy(v), full_range=True)
 
     def planes(self) -> Planes:
         """Upright 8-bit planes, colour difference at full size, made once."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import av
 import numpy as np
@@ -112,8 +112,11 @@ def plane_array(plane: VideoPlane, dtype: np.dtype[Any], per_pixel: int = 1) -> 
 
     per_pixel : samples that lie together for each place (2 for interleaved colour difference)
     """
-    rows = np.frombuffer(plane, dtype).reshape(-1, plane.line_size // dtype.itemsize)
-    out = rows[: plane.height, : plane.width * per_pixel]
+    # PyAV's types do not say that a plane has the buffer interface.
+    samples: NDArray[Any] = np.frombuffer(cast(memoryview, plane), dtype)
+    out = samples.reshape(-1, plane.line_size // dtype.itemsize)[
+        : plane.height, : plane.width * per_pixel
+    ]
     # The decoder still predicts later frames from this memory.
     out.flags.writeable = False
     return out

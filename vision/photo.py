@@ -11,13 +11,21 @@ import os
 import re
 import warnings
 from dataclasses import dataclass
+from typing import Any
 
 import av
 import cv2
 import numpy as np
 from av.error import FFmpegError
 from numpy.typing import NDArray
-from PIL import AvifImagePlugin, Image, MpoImagePlugin, TiffImagePlugin, WebPImagePlugin
+from PIL import (
+    AvifImagePlugin,
+    Image,
+    MpoImagePlugin,
+    TiffImagePlugin,
+    UnidentifiedImageError,
+    WebPImagePlugin,
+)
 
 from mastread.vision.errors import MediaError
 from mastread.vision.frame import Planes
@@ -54,6 +62,9 @@ _TURNS = {
 _ORDINARY_JPEG = ("yuvj420p", "yuvj422p", "yuvj440p", "yuvj444p", "yuvj411p", "gray")
 # A marker that is neither a stuffed byte, a restart mark nor a fill byte.
 _JPEG_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
+
+# Pillow's names of modes with an alpha channel that it must convert.
+_PREMULTIPLIED = ("PA", "RGBa", "La")
 
 _COPY_AGAIN = "copy it again from the camera or the backup"
 _SAVE_AS = "save it as JPEG or PNG"
@@ -119,7 +130,7 @@ def open_photo(path: str | os.PathLike[str]) -> PhotoFrame:
             raise MediaError(
                 path, f"has more than {limit} megapixels", "make a smaller copy of it"
             ) from None
-        except Image.UnidentifiedImageError:
+        except UnidentifiedImageError:
             raise _not_a_picture(path, head) from None
         except MemoryError:
             raise MediaError(
@@ -231,7 +242,7 @@ def _read_by_opencv(
     return RgbRaster(_from_opencv(path, samples), turn=turn)
 
 
-def _from_opencv(path: str | os.PathLike[str], samples: NDArray[np.generic]) -> NDArray[np.generic]:
+def _from_opencv(path: str | os.PathLike[str], samples: NDArray[Any]) -> NDArray[Any]:
     if samples.dtype == np.float64:
         samples = samples.astype(np.float32)
     if samples.dtype not in (np.uint8, np.uint16, np.float32):
@@ -243,7 +254,7 @@ def _from_opencv(path: str | os.PathLike[str], samples: NDArray[np.generic]) -> 
     return samples[..., 0] if samples.ndim == 3 else samples
 
 
-def _on_black(samples: NDArray[np.generic]) -> NDArray[np.generic]:
+def _on_black(samples: NDArray[Any]) -> NDArray[Any]:
     """Colour or grey with alpha last, laid on black as a viewer would show it."""
     alpha = samples[..., -1:]
     colour = samples[..., :-1]
@@ -256,10 +267,11 @@ def _on_black(samples: NDArray[np.generic]) -> NDArray[np.generic]:
     if alpha.min() == top:
         return np.ascontiguousarray(colour)
     wide = colour.astype(np.uint32) * alpha
-    return ((wide + top // 2) // top).astype(samples.dtype)
+    laid: NDArray[Any] = ((wide + top // 2) // top).astype(samples.dtype)
+    return laid
 
 
-def _pillow_samples(image: Image.Image) -> NDArray[np.generic]:
+def _pillow_samples(image: Image.Image) -> NDArray[Any]:
     if image.mode == "P" or (image.mode == "1" and "transparency" in image.info):
         image = image.convert("RGBA" if "transparency" in image.info else "RGB")
     elif image.mode == "1":

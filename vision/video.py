@@ -15,13 +15,12 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, cast
 
 import av
 import numpy as np
 from av.container import InputContainer
 from av.error import FFmpegError
-from av.sidedata.sidedata import Type as SideDataType
 from av.stream import Disposition
 from av.video.stream import VideoStream
 from numpy.typing import NDArray
@@ -307,10 +306,10 @@ def display_turn(frame: av.VideoFrame) -> Turn:
 
     A turn that is no multiple of a quarter is taken as the nearest quarter.
     """
-    data = frame.side_data.get(SideDataType.DISPLAYMATRIX)
+    data = frame.side_data.get("DISPLAYMATRIX")
     if data is None:
         return UPRIGHT
-    a, b, _, c, d = np.frombuffer(data, np.int32, count=5).astype(float)
+    a, b, _, c, d = np.frombuffer(cast(memoryview, data), np.int32, count=5).astype(float)
     # The matrix takes (x, y) to (a x + c y, b x + d y), y down: without a mirror a = d = cos,
     # b = sin of the clockwise angle; a mirror in front of the turn changes the sign of (a, b).
     mirrored = a * d - b * c < 0
