@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 from mastread.vision.types import HeadSeen
+Word = TypeVar("Word", bound=str)
 
 #: A word is stated only if it is at least this likely. Stating a wrong colour costs the reader
 #: far more than stating none: with a wrong word nine times as dear as a missing one, the
@@ -31,7 +32,7 @@ class HeadLabel:
     confidence: float
 
 
-def _best(odds: Mapping[str, float]) -> tuple[str, float]:
+def _best(odds: Mapping[Word, float]) -> tuple[Word, float]:
     word = max(sorted(odds), key=lambda key: odds[key])
     return word, odds[word]
 

@@ -1,0 +1,217 @@
+"""From a site's samples to when its lamp was lit, dark, or not to be seen."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mastread.vision.flash import Edge
+
+#: Spells shorter than this are not of a signal's making (a lost frame, mains beat); seconds.
+SHORTEST_SPELL_S: Final = 0.09
+#: A surround that differs by this share from what it looked like when the lamp was seen has
+#: something in front of it.
+HIDDEN_CHANGE: Final = 0.4
+#: A surround darker than this (linear) is night: the lamp's own veil makes up its light, and it
+#: says nothing about what stands in front.
+TOO_DARK_TO_TELL: Final = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Light of one site against time.
+
+    Attributes
+    ----------
+    time_s : (N,) presentation times, rising
+    flux : (N,) light in units of its lit level; NaN where not measured
+    lit : (N,) probability that the lamp was lit; NaN where it could not be seen
+    """
+
+    time_s: NDArray[np.float64]
+    flux: NDArray[np.float32]
+    lit: NDArray[np.float32]
+
+    def spells(self) -> list[Spell]:
+        """Unbroken stretches of lit, dark and unseen, in order of time."""
+        return _spells(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Spell:
+    """From sample `first` to sample `last` (both included) the lamp was `state`.
+
+    `state` is True for lit, False for dark, None for not to be seen. ``start_s`` and ``end_s``
+    are where the change to and from it happened, between the samples; ``sd_s`` how well the
+    start is known.
+    """
+
+    state: bool | None
+    first: int
+    last: int
+    start_s: float
+    end_s: float
+    sd_s: float
+
+    @property
+    def length_s(self) -> float:
+        """Seconds from start to end."""
+        return self.end_s - self.start_s
+
+
+def light_curve(table: NDArray[np.void], lit_times_s: Sequence[float]) -> Curve:
+    """Curve of one site.
+
+    Parameters
+    ----------
+    table : (N,) of `mastread.vision.sites.SAMPLE`, in order of time
+    lit_times_s : times at which a look at full resolution confirmed a lit lamp
+    """
+    time_s = table["time_s"].astype(np.float64)
+    flux = np.where(table["outside"], np.nan, table["flux"]).astype(np.float64)
+    lit_level, dark_level = _levels(time_s, flux, lit_times_s)
+    threshold = dark_level + 0.45 * (lit_level - dark_level)
+    scale = max(lit_level - dark_level, 1e-6)
+    smooth = _median_filter(time_s, flux, SHORTEST_SPELL_S)
+    with np.errstate(over="ignore", invalid="ignore"):
+        lit = 1.0 / (1.0 + np.exp(-(smooth - threshold) / (0.06 * scale)))
+    lit[_hidden(table, lit)] = np.nan
+    return Curve(time_s, (flux / max(lit_level, 1e-6)).astype(np.float32), lit.astype(np.float32))
+
+
+def edges(curve: Curve) -> list[Edge]:
+    """Every rise and fall between a lit and a dark spell, in order of time."""
+    out: list[Edge] = []
+    spells = curve.spells()
+    for before, after in itertools.pairwise(spells):
+        if before.state is None or after.state is None:
+            continue
+        out.append(Edge(after.start_s, bool(after.state), after.sd_s))
+    return out
+
+
+def _levels(
+    time_s: NDArray[np.float64], flux: NDArray[np.float64], lit_times_s: Sequence[float]
+) -> tuple[float, float]:
+    """Typical light when lit and when dark.
+
+    The lit level comes from the moments at which a lamp was confirmed, so that a lens that
+    shone for one second in a minute has the right one.
+    """
+    known = np.isfinite(flux)
+    if not known.any():
+        return 1.0, 0.0
+    lit = np.zeros(len(flux), bool)
+    for t in lit_times_s:
+        lit[int(np.argmin(np.abs(time_s - t)))] = True
+    lit &= known
+    level = float(np.median(flux[lit])) if lit.any() else float(np.percentile(flux[known], 95))
+    dark = flux[known & (flux < 0.5 * level)]
+    return level, float(np.clip(np.median(dark), 0.0, 0.4 * level)) if len(dark) else 0.0
+
+
+def _median_filter(
+    time_s: NDArray[np.float64], values: NDArray[np.float64], window_s: float
+) -> NDArray[np.float64]:
+    """Running median over `window_s`, so that one lost frame does not make a spell."""
+    if len(values) < 3:
+        return values.copy()
+    spacing = float(np.median(np.diff(time_s)))
+    reach = int(window_s / max(spacing, 1e-6) / 2.0)
+    if reach < 1:
+        return values.copy()
+    padded = np.pad(values, reach, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    out = values.copy()
+    some = np.isfinite(windows).any(axis=1) & np.isfinite(values)
+    out[some] = np.nanmedian(windows[some], axis=1)
+    return out
+
+
+def _hidden(table: NDArray[np.void], lit: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Frames in which something stands in front of the lamp.
+
+    The surround of a lamp looks the same whether it is lit or dark, but for the veil of its own
+    light; a train in front changes it. Where the lamp has been dark in several spells (it
+    flashes), the dark look is a second reference.
+    """
+    n = len(table)
+    look = table["look"].astype(np.float64)
+    hidden = np.zeros(n, bool)
+    bright = lit > 0.7
+    if np.count_nonzero(bright) < 3:
+        return hidden
+    dark = lit < 0.3
+    references = [np.nanmedian(look[bright], axis=0)] if np.isfinite(look[bright]).any() else []
+    dark_spells = np.count_nonzero(np.diff(dark.astype(int)) == 1)
+    if dark_spells >= 3:
+        references.append(np.nanmedian(look[dark], axis=0))
+    if not references:
+        return hidden
+    change = np.full(n, np.inf)
+    for reference in references:
+        told = reference > TOO_DARK_TO_TELL
+        if np.count_nonzero(told) < 4:
+            # Night: only something brighter than the scene can be noticed.
+            rise = np.nanmedian(look - reference, axis=1)
+            change = np.minimum(change, np.where(rise > 0.08, 1.0, 0.0))
+            continue
+        share = np.abs(look[:, told] - reference[told]) / reference[told]
+        change = np.minimum(change, np.nanmedian(share, axis=1))
+    # The camera's own exposure moves the whole picture by less than this between two frames; a
+    # passing train must change the surround for several frames.
+    raw = change > HIDDEN_CHANGE
+    time_s = table["time_s"]
+    for first, last in _runs(raw):
+        if time_s[last] - time_s[first] >= SHORTEST_SPELL_S:
+            hidden[first : last + 1] = True
+    return hidden
+
+
+def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and last index of every run of True."""
+    padded = np.concatenate([[False], flags, [False]]).astype(np.int8)
+    change = np.diff(padded)
+    return list(
+        zip(
+            np.flatnonzero(change == 1).tolist(),
+            (np.flatnonzero(change == -1) - 1).tolist(),
+            strict=True,
+        )
+    )
+
+
+def _spells(curve: Curve) -> list[Spell]:
+    n = len(curve.time_s)
+    if n == 0:
+        return []
+    state = np.where(np.isnan(curve.lit), -1, (curve.lit > 0.5).astype(int))
+    change = np.flatnonzero(np.diff(state)) + 1
+    starts = [0, *change.tolist()]
+    ends = [*(change - 1).tolist(), n - 1]
+    out: list[Spell] = []
+    for k, (first, last) in enumerate(zip(starts, ends, strict=True)):
+        start_s, sd_s = _crossing(curve, first) if k else (float(curve.time_s[0]), 0.0)
+        end_s = _crossing(curve, last + 1)[0] if last + 1 < n else float(curve.time_s[-1])
+        value = int(state[first])
+        out.append(Spell(None if value < 0 else bool(value), first, last, start_s, end_s, sd_s))
+    return out
+
+
+def _crossing(curve: Curve, index: int) -> tuple[float, float]:
+    """When the lamp changed between samples `index` - 1 and `index`, and how well that is known.
+
+    The light of the two samples is joined by a straight line, which finds the middle of a
+    filament's slow rise and puts a sudden change between its two frames.
+    """
+    t0, t1 = float(curve.time_s[index - 1]), float(curve.time_s[index])
+    f0, f1 = float(curve.flux[index - 1]), float(curve.flux[index])
+    share = 0.5
+    if np.isfinite(f0) and np.isfinite(f1) and abs(f1 - f0) > 1e-3:
+        share = float(np.clip((0.5 - f0) / (f1 - f0), 0.0, 1.0))
+    return t0 + share * (t1 - t0), (t1 - t0) / float(np.sqrt(12.0))

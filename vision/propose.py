@@ -1,0 +1,158 @@
+"""Places that may hold a lit lamp, found on the cheap planes of one picture.
+
+A lit lamp is a compact spot that stands out from what surrounds it in the light of its
+strongest primary (any lamp against a dark disc, hood or night sky) or in colourfulness (a
+coloured lamp against a bright sky). Both are searched at every scale; what a spot really is,
+`mastread.vision.measure` and `mastread.vision.verify` decide on full-resolution crops.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from mastread.vision.frame import Planes
+
+#: Fields of a candidate. ``x``, ``y``, ``radius`` in upright full-resolution pixels;
+#: ``strength`` is the height of the spot over its surround, linear, 0..1.
+CANDIDATE: Final = np.dtype(
+    [("x", "f4"), ("y", "f4"), ("radius", "f4"), ("strength", "f4"), ("relative", "f4")]
+)
+
+#: Smallest and largest lens radius that is searched for, full-resolution pixels.
+SMALLEST_RADIUS: Final = 1.0
+LARGEST_RADIUS: Final = 45.0
+
+#: A spot must stand out by this much of full scale, or by this share of its own surround.
+LEAST_STRENGTH: Final = 0.015
+LEAST_RELATIVE: Final = 0.25
+
+#: Blur of the spot and of its surround, in pixels of the level, two steps per octave: the
+#: second step is the first times the root of two.
+_SIGMAS: Final = (0.9, 1.27)
+_SURROUND: Final = 1.8  # surround blur over spot blur
+_RADIUS_PER_SIGMA: Final = 1.5  # radius of a flat disc that answers strongest to such a pair
+
+_LINEAR: Final = (np.linspace(0.0, 1.0, 256) ** 2.2).astype(np.float32)
+
+
+def propose(planes: Planes, *, most: int = 400) -> NDArray[np.void]:
+    """Candidate spots of one picture, strongest first.
+
+    Parameters
+    ----------
+    planes : planes of the upright picture
+    most : how many candidates are handed on at the most
+
+    Returns
+    -------
+    (N,) array of dtype `CANDIDATE`; N = 0 where nothing stands out
+    """
+    brightest, colourful, step = _search_maps(planes)
+    found = [_spots(brightest, step), _spots(colourful, step)]
+    spots = np.concatenate(found)
+    return _thin(spots, most)
+
+
+def _search_maps(planes: Planes) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
+    """Light of the strongest primary, and its excess over the weakest, at colour resolution.
+
+    Returns the two maps (linear, 0..1) and how many full-resolution pixels one of their
+    pixels spans.
+    """
+    height, width = planes.u.shape
+    y = planes.y
+    if y.shape != planes.u.shape:
+        y = cv2.resize(y, (width, height), interpolation=cv2.INTER_AREA)
+    luma = y.astype(np.float32)
+    u = planes.u.astype(np.float32) - 128.0
+    v = planes.v.astype(np.float32) - 128.0
+    if not planes.full_range:
+        luma = (luma - 16.0) * (255.0 / 219.0)
+        u *= 255.0 / 224.0
+        v *= 255.0 / 224.0
+    # BT.601 weights serve for the search whatever the file's own matrix: the difference moves
+    # a primary by a few percent, and the odds of a colour are not taken from here.
+    red = luma + 1.402 * v
+    blue = luma + 1.772 * u
+    green = luma - 0.344 * u - 0.714 * v
+    top = np.maximum(np.maximum(red, green), blue)
+    low = np.minimum(np.minimum(red, green), blue)
+    brightest = _LINEAR[np.clip(top, 0, 255).astype(np.uint8)]
+    weakest = _LINEAR[np.clip(low, 0, 255).astype(np.uint8)]
+    return brightest, brightest - weakest, planes.y.shape[1] / width
+
+
+def _spots(image: NDArray[np.float32], step: float) -> NDArray[np.void]:
+    """Local maxima of spot-minus-surround over a pyramid of one map."""
+    out: list[NDArray[np.void]] = []
+    level = image
+    scale = step
+    while min(level.shape) >= 3:
+        for sigma in _SIGMAS:
+            radius = sigma * _RADIUS_PER_SIGMA * scale
+            if radius > LARGEST_RADIUS:
+                break
+            spot = cv2.GaussianBlur(level, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+            around = cv2.GaussianBlur(
+                level, (0, 0), sigma * _SURROUND, borderType=cv2.BORDER_REPLICATE
+            )
+            excess = spot - around
+            peak = cv2.dilate(excess, np.ones((3, 3), np.uint8))
+            hit = (excess >= peak) & (excess > LEAST_STRENGTH)
+            hit &= excess > LEAST_RELATIVE * 0.3 * (around + 0.02)
+            rows, columns = np.nonzero(hit)
+            table = np.zeros(len(rows), CANDIDATE)
+            # The centre of a pixel of the map lies half a map pixel from its corner.
+            table["x"] = (columns + 0.5) * scale - 0.5
+            table["y"] = (rows + 0.5) * scale - 0.5
+            table["radius"] = radius
+            table["strength"] = excess[rows, columns]
+            table["relative"] = excess[rows, columns] / (around[rows, columns] + 0.02)
+            out.append(table)
+        if 2.0 * scale * _SIGMAS[0] * _RADIUS_PER_SIGMA > LARGEST_RADIUS:
+            break
+        level = cv2.resize(
+            level,
+            (max(1, level.shape[1] // 2), max(1, level.shape[0] // 2)),
+            interpolation=cv2.INTER_AREA,
+        )
+        scale *= 2.0
+    if not out:
+        return np.zeros(0, CANDIDATE)
+    return np.concatenate(out)
+
+
+def _thin(spots: NDArray[np.void], most: int) -> NDArray[np.void]:
+    """Keep the strongest spot where several scales or maps answered to the same one."""
+    order = np.argsort(-(spots["strength"] * np.sqrt(spots["relative"])), kind="stable")
+    spots = spots[order]
+    kept: list[int] = []
+    grid: dict[tuple[int, int], list[int]] = {}
+    cell = 8.0
+    for i in range(len(spots)):
+        x, y, r = float(spots["x"][i]), float(spots["y"][i]), float(spots["radius"][i])
+        cx, cy = int(x // cell), int(y // cell)
+        reach = int(max(r, 2.0) // cell) + 1
+        near = False
+        for gx in range(cx - reach, cx + reach + 1):
+            for gy in range(cy - reach, cy + reach + 1):
+                for j in grid.get((gx, gy), ()):
+                    limit = max(0.8 * max(r, float(spots["radius"][j])), 1.5)
+                    if (spots["x"][j] - x) ** 2 + (spots["y"][j] - y) ** 2 < limit**2:
+                        near = True
+                        break
+                if near:
+                    break
+            if near:
+                break
+        if near:
+            continue
+        kept.append(i)
+        grid.setdefault((cx, cy), []).append(i)
+        if len(kept) >= most:
+            break
+    return spots[kept]

@@ -1,0 +1,163 @@
+"""Places in the scene where a lamp has shone, and their light in every frame since.
+
+Once a lamp has been seen, its light is measured at its place in every frame, lit or not:
+that is what makes the dark half of a flash a measurement and not a gap.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mastread.vision.frame import Frame
+from mastread.vision.motion import View
+
+#: One row a frame and site.
+SAMPLE: Final = np.dtype(
+    [
+        ("frame", "i4"),
+        ("time_s", "f8"),
+        ("x", "f4"),  # where the light was measured, in this frame
+        ("y", "f4"),
+        ("flux", "f4"),  # light over the surround, strongest primary, summed, in pixels
+        ("rgb", "f4", 3),  # the same for each primary
+        ("peak", "f4"),  # strongest primary at the top, over the surround
+        ("ring", "f4"),  # strongest primary of the near surround
+        ("look", "f4", 8),  # strongest primary of the surround, by eighth of a turn
+        ("outside", "?"),  # the place lay outside the picture
+    ]
+)
+
+#: Sectors of the surround reach from here to there, in radii.
+_LOOK_FROM: Final = 2.0
+_LOOK_TO: Final = 4.5
+_LARGEST_RADIUS: Final = 40.0
+
+
+@dataclass(slots=True)
+class Site:
+    """A place of the scene where a lamp has shone.
+
+    Attributes
+    ----------
+    scene : number of the scene (see `mastread.vision.motion.View`)
+    x, y, radius : place and lens radius in the scene's coordinates
+    drift : what the last lit frame showed as the place's offset from the common motion, pixels
+    samples : rows of `SAMPLE`
+    spots : rows of `mastread.vision.measure.SPOT` with their time, taken every so often while lit
+    lamp_odds : how surely each of the looks took it for a lamp, 0..1
+    """
+
+    number: int
+    scene: int
+    x: float
+    y: float
+    radius: float
+    found_s: float
+    drift: NDArray[np.float64] = field(default_factory=lambda: np.zeros(2))
+    samples: list[NDArray[np.void]] = field(default_factory=list)
+    spots: list[tuple[float, NDArray[np.void]]] = field(default_factory=list)
+    lamp_odds: list[float] = field(default_factory=list)
+    lit_peak: float = 0.0
+
+    def table(self) -> NDArray[np.void]:
+        """All samples as one (N,) array in order of time."""
+        if not self.samples:
+            return np.zeros(0, SAMPLE)
+        table = np.stack(self.samples)
+        return table[np.argsort(table["time_s"], kind="stable")]
+
+
+def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> NDArray[np.void]:
+    """Light at the site's place in one frame, after settling on the spot if it is lit.
+
+    `drift` is where the place is expected against the common motion; the offset found is left
+    in ``site.drift`` when the lamp is bright enough to tell.
+    """
+    out = np.zeros((), SAMPLE)
+    out["frame"], out["time_s"] = frame.index, frame.time_s
+    x, y = view.place(site.x, site.y)
+    x, y = x + drift[0], y + drift[1]
+    r = float(np.clip(site.radius * view.zoom, 0.8, _LARGEST_RADIUS))
+    half = int(np.ceil(_LOOK_TO * r + 4))
+    x0, y0 = round(x) - half, round(y) - half
+    x1, y1 = x0 + 2 * half + 1, y0 + 2 * half + 1
+    x0, y0, x1, y1 = max(x0, 0), max(y0, 0), min(x1, frame.width), min(y1, frame.height)
+    if not (2 <= x < frame.width - 2 and 2 <= y < frame.height - 2) or x1 - x0 < 6 or y1 - y0 < 6:
+        out["outside"], out["x"], out["y"] = True, x, y
+        out["flux"] = np.nan
+        return out
+    light = frame.linear(x0, y0, x1, y1)
+    top = light.max(axis=2)
+    columns = np.arange(x0, x1, dtype=np.float32)
+    rows = np.arange(y0, y1, dtype=np.float32)
+    x, y, settled = _settle(top, columns, rows, x, y, r, site.lit_peak)
+    if settled:
+        site.drift = np.array([x, y]) - view.place(site.x, site.y)
+
+    dx = columns[None, :] - np.float32(x)
+    dy = rows[:, None] - np.float32(y)
+    distance = np.sqrt(dx * dx + dy * dy)
+    ring = (distance > 1.6 * r + 0.8) & (distance < 2.8 * r + 1.5)
+    if not ring.any():
+        ring = distance > 1.6 * r
+    level = float(np.partition(top[ring], ring.sum() // 3)[ring.sum() // 3])
+    surround = light[ring].min(axis=0) if ring.sum() < 9 else np.percentile(light[ring], 35, axis=0)
+    inside = distance < 1.25 * r + 0.7
+    out["x"], out["y"] = x, y
+    out["flux"] = float((top[inside] - level).sum())
+    out["rgb"] = (light[inside] - surround.astype(np.float32)).sum(axis=0)
+    core = distance < 0.7 * r + 0.6
+    out["peak"] = float(top[core].max()) - level
+    out["ring"] = level
+    out["look"] = _look(top, distance, dx, dy, r)
+    return out
+
+
+def _settle(
+    top: NDArray[np.float32],
+    columns: NDArray[np.float32],
+    rows: NDArray[np.float32],
+    x: float,
+    y: float,
+    r: float,
+    lit_peak: float,
+) -> tuple[float, float, bool]:
+    """Light-weighted centre near (x, y), if a lit lamp shows there."""
+    for _ in range(2):
+        dx = columns[None, :] - np.float32(x)
+        dy = rows[:, None] - np.float32(y)
+        near = dx * dx + dy * dy < (1.5 * r + 2.0) ** 2
+        values = top[near]
+        if values.size < 4:
+            return x, y, False
+        low, high = float(values.min()), float(values.max())
+        if high - low < max(0.5 * lit_peak, 0.02):
+            return x, y, False
+        weight = np.where(near, np.maximum(top - (low + 0.5 * (high - low)), 0.0), 0.0)
+        total = float(weight.sum())
+        nx = float((weight * columns[None, :]).sum()) / total
+        ny = float((weight * rows[:, None]).sum()) / total
+        if (nx - x) ** 2 + (ny - y) ** 2 < 0.0025:
+            return nx, ny, True
+        x, y = nx, ny
+    return x, y, True
+
+
+def _look(
+    top: NDArray[np.float32],
+    distance: NDArray[np.float32],
+    dx: NDArray[np.float32],
+    dy: NDArray[np.float32],
+    r: float,
+) -> NDArray[np.float32]:
+    """Mean light of the surround in eight sectors; NaN where a sector is out of the picture."""
+    band = (distance > _LOOK_FROM * r + 1) & (distance < _LOOK_TO * r + 3)
+    sector = ((dx > 0) * 1 + (dy > 0) * 2 + (np.abs(dx) > np.abs(dy)) * 4)[band]
+    count = np.bincount(sector, minlength=8)
+    total = np.bincount(sector, weights=top[band], minlength=8)
+    with np.errstate(invalid="ignore"):
+        return (total / count).astype(np.float32)
