@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from mastread.decoder.words import BEHAVIOURS, COLOURS, Behaviour, Colour
+from mastread.decoder.words import BEHAVIOURS, COLOURS, FORMS, Behaviour, Colour
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,14 +21,20 @@ class HeadEvidence:
         ``steady``, ``flashing``, ``dark``; sums to 1. A lit lamp in a photo has odds for both
         steady and flashing, since a photo cannot tell them apart; a lamp that is dark in a
         photo has odds for ``flashing`` too (caught between two flashes).
+    form : mapping of form to probability, or None
+        What kind of head it is (`mastread.decoder.words.FORMS`: a lamp, a position-light row
+        or a semaphore arm at an angle); None means a plain lamp.
     """
 
     colour: Mapping[Colour, float]
     behaviour: Mapping[Behaviour, float]
+    form: Mapping[str, float] | None = None
 
     def __post_init__(self) -> None:
         _check_odds("colour", self.colour, COLOURS)
         _check_odds("behaviour", self.behaviour, BEHAVIOURS)
+        if self.form is not None:
+            _check_odds("form", self.form, FORMS)
 
 
 @dataclass(frozen=True, slots=True)

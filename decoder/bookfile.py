@@ -1,0 +1,399 @@
+"""Reading and checking a rulebook file. Each complaint is one line: file, row, cure."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any, Final
+
+from mastread.decoder.aspect import PLATES, HeadShown
+from mastread.decoder.language import AspectError, nearest, parse_aspect, say_aspect
+from mastread.decoder.order import Orders
+from mastread.decoder.rulebook import (
+    GRADES,
+    NOTHING,
+    AspectRow,
+    BookError,
+    Entry,
+    Exemption,
+    Imperfect,
+    Indication,
+    Plate,
+    Rulebook,
+    Source,
+    Speed,
+)
+
+_SCHEMA: Final = 1
+_KINDS: Final = ("colour light", "position light", "colour position light", "semaphore", "layout")
+_GRAMMARS: Final = ("speed", "none")
+_GRADE_WORDS: Final = (*GRADES, "verified 2", "verified 3")
+
+# Fields of each table: name -> (type, required).
+_BOOK: Final = {
+    "name": (str, True),
+    "title": (str, True),
+    "edition": (str, True),
+    "kind": (str, True),
+    "grammar": (str, True),
+    "note": (str, False),
+}
+_GRADED: Final = {"grade": (str, True), "sources": (list, False)}
+_SPEED: Final = {"name": (str, True), "mph": (int, False), "text": (str, True), **_GRADED}
+_PLATE: Final = {"name": (str, True), "text": (str, True), "prior": (float, True), **_GRADED}
+_SOURCE: Final = {"id": (str, True), "what": (str, True), "address": (str, False)}
+_IMPERFECT: Final = {"rule": (str, False), "text": (str, True), **_GRADED}
+_EXEMPT: Final = {"show": (str, True), "reason": (str, True)}
+_INDICATION: Final = {
+    "rule": (str, False),
+    "number": (str, False),
+    "name": (str, True),
+    "meaning": (str, True),
+    "here": (str, True),
+    "next": (str, True),
+    "second": (str, False),
+    "tie": (int, False),
+    "note": (str, False),
+    "aspect": (list, False),
+    **_GRADED,
+}
+_ASPECT: Final = {
+    "show": (str, True),
+    "note": (str, False),
+    "disputed": (bool, False),
+    "common_practice": (bool, False),
+    **_GRADED,
+}
+_TOP: Final = {
+    "schema": (int, True),
+    "book": (dict, True),
+    "speed": (list, True),
+    "plate": (list, False),
+    "source": (list, False),
+    "imperfect": (dict, True),
+    "indication": (list, True),
+    "not_by_grammar": (list, False),
+    "not_fail_safe": (list, False),
+}
+
+
+@cache
+def bundled() -> dict[str, str]:
+    """Bundled books: name to file name. A book's file is called ``book_NAME.toml``."""
+    names = (p.name for p in resources.files("mastread.decoder").iterdir())
+    return {n[5:-5]: n for n in sorted(names) if n.startswith("book_") and n.endswith(".toml")}
+
+
+def read_book(name: str | Path) -> Rulebook:
+    """Load a book by bundled name or by path; see `mastread.decoder.rulebook.load_book`."""
+    if isinstance(name, str) and name.lower() in bundled():
+        return _bundled(name.lower())
+    path = Path(name)
+    if path.suffix != ".toml":
+        known = tuple(sorted(bundled()))
+        raise BookError(
+            f'no rulebook is called "{name}"{nearest(str(name), known)}; bundled are '
+            f"{', '.join(known)}, and a path that ends in .toml names a file of your own"
+        )
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise BookError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+    return parse_book(data, str(path))
+
+
+@cache
+def _bundled(name: str) -> Rulebook:
+    file = bundled()[name]
+    return parse_book(resources.files("mastread.decoder").joinpath(file).read_bytes(), file)
+
+
+def parse_book(data: bytes, path: str) -> Rulebook:
+    """Build a book from the bytes of its file; `path` is named in every complaint."""
+    try:
+        top = tomllib.loads(data.decode("utf-8"))
+    except UnicodeDecodeError:
+        raise BookError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        raise BookError(f"{path}: is not valid TOML: {error}") from None
+    return _Reader(path).book(top)
+
+
+class _Reader:
+    """Checks one file and builds its book, remembering what later rows refer to."""
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self.sources: dict[str, Source] = {}
+        self.levels: dict[str, int] = {}
+        self.plates: tuple[Plate, ...] = ()
+        self.own_book = False
+
+    def fail(self, row: str, text: str) -> BookError:
+        return BookError(f"{self.path}: {row}: {text}")
+
+    def book(self, top: dict[str, Any]) -> Rulebook:
+        if top.get("schema") != _SCHEMA:
+            raise self.fail("top", f"the first line must be schema = {_SCHEMA}")
+        self.fields("top", top, _TOP)
+        head = top["book"]
+        self.fields("[book]", head, _BOOK)
+        self.one_of("[book]", "kind", head["kind"], _KINDS)
+        self.one_of("[book]", "grammar", head["grammar"], _GRAMMARS)
+        for i, raw in enumerate(self.rows("source", top)):
+            row = f"source {i + 1}"
+            self.fields(row, raw, _SOURCE)
+            if raw["id"] in self.sources:
+                raise self.fail(row, f'"{raw["id"]}" stands twice; keep one')
+            self.sources[raw["id"]] = Source(raw["id"], raw["what"], raw.get("address", ""))
+        speeds = tuple(self.speed(i, raw) for i, raw in enumerate(self.rows("speed", top)))
+        self.plates = tuple(self.plate(i, raw) for i, raw in enumerate(self.rows("plate", top)))
+        if sum(p.prior for p in self.plates) >= 1.0:
+            raise self.fail("plates", "the priors sum to 1 or more; leave room for no plate")
+        self.fields("[imperfect]", top["imperfect"], _IMPERFECT)
+        grade, _, sources = self.graded("[imperfect]", top["imperfect"])
+        imperfect = Imperfect(
+            top["imperfect"].get("rule"), top["imperfect"]["text"], grade, sources
+        )
+        indications = tuple(
+            self.indication(i, raw) for i, raw in enumerate(self.rows("indication", top))
+        )
+        self.unique(indications)
+        by_heads = self.overlaps(indications)
+        shown = {say_aspect(row.aspect) for ind in indications for row in ind.aspects}
+        return Rulebook(
+            name=head["name"],
+            title=head["title"],
+            edition=head["edition"],
+            kind=head["kind"],
+            note=head.get("note", ""),
+            speeds=speeds,
+            plates=self.plates,
+            sources=self.sources,
+            indications=indications,
+            imperfect=imperfect,
+            grammar=head["grammar"],
+            not_by_grammar=self.exemptions("not_by_grammar", top, shown),
+            not_fail_safe=self.exemptions("not_fail_safe", top, shown),
+            path=self.path,
+            by_heads=by_heads,
+        )
+
+    def rows(self, name: str, top: dict[str, Any]) -> list[dict[str, Any]]:
+        rows: list[dict[str, Any]] = top.get(name, [])
+        for row in rows:
+            if not isinstance(row, dict):
+                raise self.fail(name, f"must be written as [[{name}]] tables")
+        if name in ("speed", "indication") and not rows:
+            raise self.fail("top", f"the book has no [[{name}]]; add at least one")
+        return rows
+
+    def fields(self, row: str, raw: dict[str, Any], known: dict[str, tuple[type, bool]]) -> None:
+        for key, value in raw.items():
+            if key not in known:
+                raise self.fail(
+                    row,
+                    f'unknown field "{key}"{nearest(key, tuple(known))}; '
+                    f"known are {', '.join(known)}",
+                )
+            want = known[key][0]
+            if want is float and isinstance(value, int) and not isinstance(value, bool):
+                continue
+            if not isinstance(value, want) or (want is int and isinstance(value, bool)):
+                raise self.fail(row, f'"{key}" must be {_TYPE_WORDS[want]}')
+            if want is str and key not in ("note", "address", "second") and not value.strip():
+                raise self.fail(row, f'"{key}" is empty; fill it in')
+        for key, (_, required) in known.items():
+            if required and key not in raw:
+                raise self.fail(row, f'"{key}" is missing; add it')
+
+    def one_of(self, row: str, key: str, value: str, known: tuple[str, ...]) -> None:
+        if value not in known:
+            raise self.fail(
+                row,
+                f'{key} "{value}" is not known{nearest(value, known)}; use {", ".join(known)}',
+            )
+
+    def graded(self, row: str, raw: dict[str, Any]) -> tuple[str, int, tuple[str, ...]]:
+        """Return grade, number of agreeing sources, and source ids of a row."""
+        word, _, number = raw["grade"].partition(" ")
+        if word == "verified":
+            if not number.isdigit() or int(number) < 2:
+                raise self.fail(row, 'say how many sources agree, as in grade = "verified 2"')
+            grade, agreeing = word, int(number)
+        else:
+            grade, agreeing = raw["grade"], 0
+        if grade not in GRADES:
+            raise self.fail(
+                row,
+                f'grade "{raw["grade"]}" is not known{nearest(raw["grade"], _GRADE_WORDS)}; '
+                f"use one of {', '.join(GRADES)}",
+            )
+        sources = tuple(raw.get("sources", ()))
+        for source in sources:
+            if source not in self.sources:
+                raise self.fail(
+                    row,
+                    f'source "{source}" is not among the [[source]] rows'
+                    f"{nearest(str(source), tuple(self.sources))}; add it there",
+                )
+        if grade in ("verified", "official", "single", "weak") and not sources:
+            raise self.fail(row, f'graded "{raw["grade"]}" but names no source; add sources = [..]')
+        return grade, agreeing, sources
+
+    def speed(self, i: int, raw: dict[str, Any]) -> Speed:
+        row = f"speed {i + 1}"
+        self.fields(row, raw, _SPEED)
+        if raw["name"] in self.levels:
+            raise self.fail(row, f'"{raw["name"]}" stands twice; keep one')
+        self.levels[raw["name"]] = i
+        grade, _, sources = self.graded(row, raw)
+        return Speed(raw["name"], raw.get("mph"), raw["text"], grade, sources)
+
+    def plate(self, i: int, raw: dict[str, Any]) -> Plate:
+        row = f"plate {i + 1}"
+        self.fields(row, raw, _PLATE)
+        self.one_of(row, "plate", raw["name"], PLATES)
+        if not 0.0 < raw["prior"] < 1.0:
+            raise self.fail(row, f"prior is {raw['prior']}; it must lie between 0 and 1")
+        grade, _, sources = self.graded(row, raw)
+        return Plate(raw["name"], raw["text"], float(raw["prior"]), grade, sources)
+
+    def level(self, row: str, key: str, word: str) -> int:
+        if word == NOTHING and key != "here":
+            return 0
+        if word not in self.levels:
+            known = tuple(self.levels)
+            raise self.fail(
+                row,
+                f'{key} "{word}" is no speed of this book{nearest(word, known)}; '
+                f"known are {', '.join(known)}",
+            )
+        return self.levels[word]
+
+    def indication(self, i: int, raw: dict[str, Any]) -> Indication:
+        row = f'indication {i + 1} ("{raw.get("name", "no name")}")'
+        self.fields(row, raw, _INDICATION)
+        here = self.level(row, "here", raw["here"])
+        at_next = self.level(row, "next", raw["next"])
+        second = raw.get("second", "")
+        at_second = self.level(row, "second", second) if second else at_next
+        if second and at_second > at_next:
+            raise self.fail(
+                row,
+                f'bad order: the second signal ("{second}") is promised more than the next '
+                f'("{raw["next"]}"); swap them or leave second out',
+            )
+        grade, agreeing, sources = self.graded(row, raw)
+        aspects = tuple(
+            self.aspect(f"{row}, aspect {j + 1}", a) for j, a in enumerate(self.rows("aspect", raw))
+        )
+        return Indication(
+            rule=raw.get("rule"),
+            name=raw["name"],
+            meaning=raw["meaning"],
+            here=raw["here"],
+            at_next=raw["next"],
+            at_second=second,
+            orders=Orders(here, at_next, at_second),
+            grade=grade,
+            agreeing=agreeing,
+            sources=sources,
+            note=raw.get("note", ""),
+            number_note=raw.get("number", ""),
+            aspects=aspects,
+            tie=raw.get("tie", 0),
+        )
+
+    def aspect(self, row: str, raw: dict[str, Any]) -> AspectRow:
+        self.fields(row, raw, _ASPECT)
+        try:
+            aspect = parse_aspect(raw["show"])
+        except AspectError as error:
+            raise self.fail(row, str(error)) from None
+        if aspect.plates is None or any("unknown" in (h.colour, h.behaviour) for h in aspect.heads):
+            raise self.fail(row, "an aspect of a book leaves nothing unknown; say what it shows")
+        for plate in aspect.plates:
+            if plate not in {p.name for p in self.plates}:
+                raise self.fail(row, f'"{plate}" has no [[plate]] row in this book; add one')
+        grade, agreeing, sources = self.graded(row, raw)
+        return AspectRow(
+            aspect,
+            grade,
+            agreeing,
+            sources,
+            raw.get("note", ""),
+            raw.get("disputed", False),
+            raw.get("common_practice", False),
+        )
+
+    def unique(self, indications: tuple[Indication, ...]) -> None:
+        seen: set[tuple[str | None, str]] = set()
+        for i, indication in enumerate(indications):
+            key = (indication.rule, indication.name)
+            if key in seen:
+                raise self.fail(
+                    f'indication {i + 1} ("{indication.name}")',
+                    "stands twice with the same rule number and name; join the two",
+                )
+            seen.add(key)
+
+    def overlaps(
+        self, indications: tuple[Indication, ...]
+    ) -> dict[tuple[HeadShown, ...], tuple[Entry, ...]]:
+        """Group the rows by what the heads show; complain where one aspect has two meanings."""
+        groups: dict[tuple[HeadShown, ...], list[Entry]] = {}
+        for indication in indications:
+            for row in indication.aspects:
+                group = groups.setdefault(row.aspect.heads, [])
+                for other in group:
+                    self.compare(Entry(indication, row), other)
+                group.append(Entry(indication, row))
+        return {heads: tuple(group) for heads, group in groups.items()}
+
+    def compare(self, new: Entry, old: Entry) -> None:
+        a, b = new.row.aspect, old.row.aspect
+        same_place = (
+            a.plates == b.plates
+            and a.dwarf == b.dwarf
+            and (a.arrangement is None or b.arrangement is None or a.arrangement == b.arrangement)
+        )
+        if not same_place:
+            return
+        if new.indication is old.indication:
+            raise self.fail(
+                f'indication "{new.indication.name}"',
+                f'the aspect "{say_aspect(a)}" is covered twice; keep one row',
+            )
+        if not (new.row.disputed and old.row.disputed):
+            raise self.fail(
+                f'indication "{new.indication.name}"',
+                f'the aspect "{say_aspect(a)}" already means "{old.indication.name}"; keep one, '
+                "or mark both rows disputed = true if the sources contradict each other",
+            )
+
+    def exemptions(self, name: str, top: dict[str, Any], shown: set[str]) -> tuple[Exemption, ...]:
+        found = []
+        for i, raw in enumerate(self.rows(name, top)):
+            row = f"{name} {i + 1}"
+            self.fields(row, raw, _EXEMPT)
+            try:
+                words = say_aspect(parse_aspect(raw["show"]))
+            except AspectError as error:
+                raise self.fail(row, str(error)) from None
+            if words not in shown:
+                raise self.fail(row, f'"{words}" is no aspect of this book; correct or drop it')
+            found.append(Exemption(words, raw["reason"]))
+        return tuple(found)
+
+
+_TYPE_WORDS: Final[dict[type, str]] = {
+    str: "text in quotes",
+    int: "a whole number",
+    float: "a number",
+    bool: "true or false",
+    list: "a list",
+    dict: "a table",
+}
