@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -32,7 +33,7 @@ _GRAMMARS: Final = ("speed", "none")
 _GRADE_WORDS: Final = (*GRADES, "verified 2", "verified 3")
 
 # Fields of each table: name -> (type, required).
-_BOOK: Final = {
+_BOOK: Final[dict[str, tuple[type, bool]]] = {
     "name": (str, True),
     "title": (str, True),
     "edition": (str, True),
@@ -40,13 +41,31 @@ _BOOK: Final = {
     "grammar": (str, True),
     "note": (str, False),
 }
-_GRADED: Final = {"grade": (str, True), "sources": (list, False)}
-_SPEED: Final = {"name": (str, True), "mph": (int, False), "text": (str, True), **_GRADED}
-_PLATE: Final = {"name": (str, True), "text": (str, True), "prior": (float, True), **_GRADED}
-_SOURCE: Final = {"id": (str, True), "what": (str, True), "address": (str, False)}
-_IMPERFECT: Final = {"rule": (str, False), "text": (str, True), **_GRADED}
-_EXEMPT: Final = {"show": (str, True), "reason": (str, True)}
-_INDICATION: Final = {
+_GRADED: Final[dict[str, tuple[type, bool]]] = {"grade": (str, True), "sources": (list, False)}
+_SPEED: Final[dict[str, tuple[type, bool]]] = {
+    "name": (str, True),
+    "mph": (int, False),
+    "text": (str, True),
+    **_GRADED,
+}
+_PLATE: Final[dict[str, tuple[type, bool]]] = {
+    "name": (str, True),
+    "text": (str, True),
+    "prior": (float, True),
+    **_GRADED,
+}
+_SOURCE: Final[dict[str, tuple[type, bool]]] = {
+    "id": (str, True),
+    "what": (str, True),
+    "address": (str, False),
+}
+_IMPERFECT: Final[dict[str, tuple[type, bool]]] = {
+    "rule": (str, False),
+    "text": (str, True),
+    **_GRADED,
+}
+_EXEMPT: Final[dict[str, tuple[type, bool]]] = {"show": (str, True), "reason": (str, True)}
+_INDICATION: Final[dict[str, tuple[type, bool]]] = {
     "rule": (str, False),
     "number": (str, False),
     "name": (str, True),
@@ -59,14 +78,14 @@ _INDICATION: Final = {
     "aspect": (list, False),
     **_GRADED,
 }
-_ASPECT: Final = {
+_ASPECT: Final[dict[str, tuple[type, bool]]] = {
     "show": (str, True),
     "note": (str, False),
     "disputed": (bool, False),
     "common_practice": (bool, False),
     **_GRADED,
 }
-_TOP: Final = {
+_TOP: Final[dict[str, tuple[type, bool]]] = {
     "schema": (int, True),
     "book": (dict, True),
     "speed": (list, True),
@@ -190,7 +209,7 @@ class _Reader:
             raise self.fail("top", f"the book has no [[{name}]]; add at least one")
         return rows
 
-    def fields(self, row: str, raw: dict[str, Any], known: dict[str, tuple[type, bool]]) -> None:
+    def fields(self, row: str, raw: dict[str, Any], known: Mapping[str, tuple[type, bool]]) -> None:
         for key, value in raw.items():
             if key not in known:
                 raise self.fail(
@@ -203,7 +222,11 @@ class _Reader:
                 continue
             if not isinstance(value, want) or (want is int and isinstance(value, bool)):
                 raise self.fail(row, f'"{key}" must be {_TYPE_WORDS[want]}')
-            if want is str and key not in ("note", "address", "second") and not value.strip():
+            if (
+                isinstance(value, str)
+                and key not in ("note", "address", "second")
+                and not value.strip()
+            ):
                 raise self.fail(row, f'"{key}" is empty; fill it in')
         for key, (_, required) in known.items():
             if required and key not in raw:

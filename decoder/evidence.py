@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from mastread.decoder.words import BEHAVIOURS, COLOURS, FORMS, Behaviour, Colour
 
@@ -70,7 +71,7 @@ class MastEvidence:
     notes: tuple[str, ...] = field(default=())
 
 
-def _check_odds(what: str, odds: Mapping[str, float], words: tuple[str, ...]) -> None:
+def _check_odds(what: str, odds: Mapping[Any, float], words: tuple[str, ...]) -> None:
     """Raise ValueError unless `odds` are probabilities over `words` that sum to 1."""
     for word, p in odds.items():
         if word not in words:

@@ -44,7 +44,6 @@ _SYNONYMS: Final = {
     "signal": "",
     "mast": "",
     "the": "",
-    "a": "",
     "light": "",
     "deg": "degrees",
     "center": "centre",
@@ -148,13 +147,14 @@ def _words(text: str) -> list[str]:
     plain = re.sub(r"\blunar white\b", "lunar", plain)
     plain = re.sub(r"\bhead(s?)\b", "", plain)
     words = [_SYNONYMS.get(word, word) for word in plain.split()]
-    # "A" is a plate where "plate" follows it (or another plate does), else an article.
-    words = [
-        w if w else ("a" if raw == "a" else "") for w, raw in zip(words, plain.split(), strict=True)
-    ]
-    kept = [w for i, w in enumerate(words) if w and not (w == "a" and not _names_plate(words, i))]
+    # "A" is a plate's letter where plates are listed, else an article.
+    kept = [w for i, w in enumerate(words) if w and (w != "a" or _names_plate(words, i))]
     for word in kept:
         if word != "in line" and word not in _KNOWN and not _is_free(word):
+            if "plate" in words[words.index(word) + 1 : words.index(word) + 2]:
+                raise AspectError(
+                    f'"{word}" in {_quoted(text)} is no plate; known plates are {", ".join(PLATES)}'
+                )
             raise AspectError(
                 f'"{word}" in {_quoted(text)} is not a word for an aspect'
                 f"{nearest(word, _KNOWN) or '; ' + _EXAMPLE}"
@@ -164,7 +164,7 @@ def _words(text: str) -> list[str]:
 
 def _names_plate(words: list[str], i: int) -> bool:
     """Whether the word at `i` belongs to a list of plates."""
-    plate_words = {p.lower() for p in PLATES} | {"and", "no", ""}
+    plate_words = {p.lower() for p in PLATES} | {"and", "no"}
     for word in words[i + 1 :]:
         if word == "plate":
             return True
@@ -182,7 +182,7 @@ def _starts_tail(words: list[str], i: int) -> bool:
     word = words[i]
     if word in ("with", "dwarf", "staggered", "in line", "plate", "no"):
         return True
-    return word in {p.lower() for p in PLATES} and word not in ("",)
+    return word in {p.lower() for p in PLATES}
 
 
 def _split(words: list[str], text: str) -> list[list[str]]:
@@ -205,12 +205,9 @@ def _head(words: list[str], text: str) -> HeadShown:
     colours = [w for w in rest if w in (*COLOURS, "unknown", "dark")]
     either = rest[:3] in (["steady", "or", "flashing"], ["flashing", "or", "steady"])
     left = [w for w in rest if w not in behaviours and w not in colours and w != "or"]
-    if (
-        left
-        or len(colours) > 1
-        or (len(behaviours) > 1 and not either)
-        or ("or" in rest and not either)
-    ):
+    if (len(behaviours) > 1 or "or" in rest) and not either:
+        left.append("or")
+    if left or len(colours) > 1:
         raise AspectError(f'"{said}" in {_quoted(text)} is not one head; put "over" between heads')
     if not colours:
         raise AspectError(f'"{said}" in {_quoted(text)} names no colour; {_EXAMPLE}')

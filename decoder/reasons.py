@@ -28,10 +28,9 @@ def place(index: int, count: int) -> str:
 
 def say_grade(row: AspectRow) -> str:
     """Say how sure a row is: ``verified in 3 sources (A, B, C)``."""
+    words = GRADES[row.grade]
     if row.grade == "verified":
         words = f"verified in {row.agreeing} sources"
-    else:
-        words = GRADES[row.grade]
     if row.sources:
         words += f" ({', '.join(row.sources)})"
     if row.common_practice and row.grade != "common practice":
@@ -148,9 +147,7 @@ def _plates(evidence: MastEvidence, weighed: Weighed, book: Rulebook) -> Iterato
                 f"{_or(sorted(by_plate[plate]))} (taken as {prior:.0%} likely)."
             )
         return
-    named = {
-        p for heads in book.by_heads.values() for e in heads for p in e.row.aspect.plates or ()
-    }
+    named = {p for e in book.entries() for p in e.row.aspect.plates or ()}
     for plate in sorted(evidence.plates):
         if plate in by_plate:
             continue

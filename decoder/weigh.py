@@ -23,10 +23,10 @@ from mastread.decoder.aspect import DARK, MAX_HEADS, HeadShown
 from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.decoder.policy import Policy, load_policy
 from mastread.decoder.rulebook import Entry, Indication, Rulebook
-from mastread.decoder.words import COLOURS
+from mastread.decoder.words import COLOURS, Behaviour
 
 _COMMON = ("red", "yellow", "green")
-_LIT = ("steady", "flashing")
+_LIT: tuple[Behaviour, ...] = ("steady", "flashing")
 _UNSEEN = HeadEvidence(
     colour={c: 1.0 / len(COLOURS) for c in COLOURS},
     behaviour={"dark": 1.0},
@@ -177,11 +177,11 @@ def _weigh_structure(
         uncovered += in_pattern * total * rest
         if rest > 1e-9 and in_pattern * opened * openness * rest >= policy.open_share:
             result.unlisted_open = True
+    usual = sum(_factor(s, policy) for s in vocabulary) * blur
     everything = policy.unlisted_weight
     for head in heads:
-        everything *= sum(
-            _factor(s, policy) * p for s, p in head.lit.items()
-        ) + head.dark * blur * sum(_factor(s, policy) for s in vocabulary)
+        lit = sum(_factor(s, policy) * p for s, p in head.lit.items())
+        everything *= lit + head.dark * usual
     unlisted = max(0.0, everything - covered_unlisted) + uncovered
     whole = unlisted + sum(mass for _, mass, _ in masses)
     if whole <= 0.0:
