@@ -28,6 +28,7 @@ class Transfer(StrEnum):
 
     SRGB = "srgb"
     BT709 = "bt709"
+    GAMMA18 = "gamma18"
     GAMMA22 = "gamma22"
     GAMMA28 = "gamma28"
     LINEAR = "linear"
@@ -111,6 +112,8 @@ def decode(coded: NDArray[F], transfer: Transfer) -> NDArray[F]:
             out = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
         case Transfer.BT709:
             out = np.where(c < 0.081, c / 4.5, ((c + 0.099) / 1.099) ** (1 / 0.45))
+        case Transfer.GAMMA18:
+            out = c**1.8
         case Transfer.GAMMA22:
             out = c**2.2
         case Transfer.GAMMA28:
@@ -139,6 +142,8 @@ def encode(light: NDArray[F], transfer: Transfer) -> NDArray[F]:
             out = np.where(x <= 0.0031308, x * 12.92, 1.055 * x ** (1 / 2.4) - 0.055)
         case Transfer.BT709:
             out = np.where(x < 0.018, x * 4.5, 1.099 * x**0.45 - 0.099)
+        case Transfer.GAMMA18:
+            out = x ** (1 / 1.8)
         case Transfer.GAMMA22:
             out = x ** (1 / 2.2)
         case Transfer.GAMMA28:
@@ -148,7 +153,7 @@ def encode(light: NDArray[F], transfer: Transfer) -> NDArray[F]:
             out = np.where(x <= 1 / 12, np.sqrt(3 * x), bent)
         case Transfer.PQ:
             p = ((x / top) ** _PQ_M1).astype(x.dtype)
-            out = ((_PQ_C1 + _PQ_C2 * p) / (1 + _PQ_C3 * p)) ** _PQ_M2
+            out = (((_PQ_C1 + _PQ_C2 * p) / (1 + _PQ_C3 * p)) ** _PQ_M2).astype(x.dtype)
     return out.astype(x.dtype, copy=False)
 
 

@@ -71,7 +71,7 @@ def kind_of(path: str | os.PathLike[str]) -> Kind | None:
     MediaError : the file does not exist or cannot be read
     """
     head = read_head(path)
-    kind = _kind_of_head(head)
+    kind = kind_of_head(head)
     if kind is not None or _is_known_other(head):
         return kind
     suffix = Path(path).suffix.lower()
@@ -98,7 +98,8 @@ def read_head(path: str | os.PathLike[str]) -> bytes:
     return head
 
 
-def _kind_of_head(head: bytes) -> Kind | None:
+def kind_of_head(head: bytes) -> Kind | None:
+    """What the first bytes of a file say it is; None when they say nothing."""
     if head.startswith(_PHOTO_STARTS):
         return "photo"
     if head.startswith(_VIDEO_STARTS):

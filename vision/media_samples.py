@@ -132,10 +132,19 @@ class SampleReader:
         in JPEG and MPEG-1; else beside the left luma sample, as in all later codings
     photographic : untagged values are taken for those of a still camera (sRGB curve, BT.601
         weights), as in JPEG
+    profile : curve and matrix to BT.709 primaries that overrule what the frames say
     """
 
-    def __init__(self, turn: Turn, *, centred: bool = False, photographic: bool = False) -> None:
+    def __init__(
+        self,
+        turn: Turn,
+        *,
+        centred: bool = False,
+        photographic: bool = False,
+        profile: tuple[light.Transfer, NDArray[np.float64] | None] | None = None,
+    ) -> None:
         self._turn = turn
+        self._profile = profile
         self._centred = centred
         self._photographic = photographic
         self._codings: dict[tuple[Any, ...], tuple[_Layout, YccCoding]] = {}
@@ -196,17 +205,21 @@ class SampleReader:
             matrix = light.Matrix.BT709 if hd else light.Matrix.BT601
         fallback = light.Transfer.SRGB if self._photographic else light.Transfer.BT709
         sub_x, sub_y = layout.sub or (1, 1)
+        transfer = _TRANSFERS.get(frame.color_trc, fallback)
+        to_bt709 = _to_bt709(frame.color_primaries)
+        if self._profile is not None:
+            transfer, to_bt709 = self._profile
         return YccCoding(
             matrix,
             full_range=layout.full_range or frame.color_range == _FULL_RANGE,
-            transfer=_TRANSFERS.get(frame.color_trc, fallback),
+            transfer=transfer,
             bits=layout.bits,
             shift=layout.shift,
             sub_x=sub_x,
             sub_y=sub_y,
             site_x=(sub_x - 1) / 2 if self._centred else 0.0,
             site_y=(sub_y - 1) / 2,
-            to_bt709=_to_bt709(frame.color_primaries),
+            to_bt709=to_bt709,
         )
 
 

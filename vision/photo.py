@@ -7,9 +7,13 @@ black, because no light comes from them.
 
 from __future__ import annotations
 
+import contextlib
+import logging
 import os
 import re
+import struct
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,7 +25,7 @@ from numpy.typing import NDArray
 from PIL import (
     AvifImagePlugin,
     Image,
-    MpoImagePlugin,
+    Jpeg2KImagePlugin,
     TiffImagePlugin,
     UnidentifiedImageError,
     WebPImagePlugin,
@@ -29,7 +33,8 @@ from PIL import (
 
 from mastread.vision.errors import MediaError
 from mastread.vision.frame import Planes
-from mastread.vision.media import media_limits, read_head
+from mastread.vision.media import kind_of_head, media_limits, read_head
+from mastread.vision.media_icc import read_profile
 from mastread.vision.media_raster import UPRIGHT, RgbRaster, Turn, YccRaster
 from mastread.vision.media_samples import SampleReader
 
@@ -41,11 +46,13 @@ _FORMATS = (
     "PNG",
     "PPM",
     AvifImagePlugin.AvifImageFile.format,
-    MpoImagePlugin.MpoImageFile.format,
+    Jpeg2KImagePlugin.Jpeg2KImageFile.format,
     TiffImagePlugin.TiffImageFile.format,
     WebPImagePlugin.WebPImageFile.format,
 )
 
+_TIFF_STARTS = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
+_TIFF_BITS_PER_SAMPLE = 258
 _EXIF_ORIENTATION = 274
 #: Exif 2.3, tag Orientation: how the stored rows and columns lie.
 _TURNS = {
@@ -60,11 +67,27 @@ _TURNS = {
 }
 #: What FFmpeg calls the ordinary kinds of JPEG.
 _ORDINARY_JPEG = ("yuvj420p", "yuvj422p", "yuvj440p", "yuvj444p", "yuvj411p", "gray")
+#: Where the bit depth stands in a PNG file (its first chunk is always IHDR).
+_PNG_DEPTH_AT = 24
 # A marker that is neither a stuffed byte, a restart mark nor a fill byte.
 _JPEG_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 
 # Pillow's names of modes with an alpha channel that it must convert.
 _PREMULTIPLIED = ("PA", "RGBa", "La")
+
+#: What decoders raise on damaged files.
+_DAMAGE = (
+    ArithmeticError,
+    AttributeError,
+    EOFError,
+    LookupError,
+    OSError,
+    SyntaxError,
+    TypeError,
+    ValueError,
+    cv2.error,
+    struct.error,
+)
 
 _COPY_AGAIN = "copy it again from the camera or the backup"
 _SAVE_AS = "save it as JPEG or PNG"
@@ -123,39 +146,39 @@ def open_photo(path: str | os.PathLike[str]) -> PhotoFrame:
         warnings.simplefilter("ignore")
         try:
             with Image.open(path, formats=_FORMATS) as image:
-                _check_size(path, image.size)
+                pixels = image.width * image.height
+                if pixels > media_limits()["max_megapixels"] * 1e6:
+                    raise _too_large(path, pixels)
                 return _read(path, head, image)
-        except Image.DecompressionBombError:
-            limit = media_limits()["max_megapixels"]
-            raise MediaError(
-                path, f"has more than {limit} megapixels", "make a smaller copy of it"
-            ) from None
+        except Image.DecompressionBombError as error:
+            # Pillow's own guard comes before the size can be asked for; it names the pixels.
+            named = re.search(r"\d+", str(error))
+            raise _too_large(path, int(named[0]) if named else 0) from None
         except UnidentifiedImageError:
+            if head.startswith(_TIFF_STARTS):
+                return _open_odd_tiff(path)
             raise _not_a_picture(path, head) from None
         except MemoryError:
             raise MediaError(
                 path, "is too large for this computer's memory", "make a smaller copy of it"
             ) from None
-        except (OSError, SyntaxError, ValueError, EOFError) as error:
+        except _DAMAGE as error:
             raise MediaError(path, f"is damaged or cut off ({error})", _COPY_AGAIN) from None
 
 
-def _check_size(path: str | os.PathLike[str], size: tuple[int, int]) -> None:
-    width, height = size
+def _too_large(path: str | os.PathLike[str], pixels: int) -> MediaError:
     limit = media_limits()["max_megapixels"]
-    if width * height > limit * 1e6:
-        raise MediaError(
-            path,
-            f"has {width * height / 1e6:.0f} megapixels ({width} x {height}), more than the "
-            f"{limit} that can be read",
-            "make a smaller copy of it",
-        )
+    return MediaError(
+        path,
+        f"has {pixels / 1e6:.0f} megapixels, more than the {limit} that can be read",
+        "make a smaller copy of it",
+    )
 
 
 def _not_a_picture(path: str | os.PathLike[str], head: bytes) -> MediaError:
-    if head[4:8] == b"ftyp":
+    if head[4:8] == b"ftyp" and head[8:12] != b"avif":
         return MediaError(path, "is a HEIF picture, which cannot be read here", _SAVE_AS)
-    if head.startswith((b"\xff\xd8\xff", b"\x89PNG", b"II*", b"MM\0*", b"RIFF", b"BM", b"GIF8")):
+    if kind_of_head(head) == "photo":
         return MediaError(path, "is a picture but damaged or cut off", _COPY_AGAIN)
     return MediaError(path, "is not a picture that can be read", _SAVE_AS)
 
@@ -169,21 +192,58 @@ def _turn_of(image: Image.Image) -> Turn:
 
 def _read(path: str | os.PathLike[str], head: bytes, image: Image.Image) -> PhotoFrame:
     notes: list[str] = []
-    turn = _turn_of(image)
     frames = getattr(image, "n_frames", 1)
     if frames > 1 and image.format != "MPO":
         notes.append(f"the file holds {frames} pictures; only the first was read")
     raster: YccRaster | RgbRaster
     if image.format in ("JPEG", "MPO"):
-        raster = _read_jpeg(path, turn)
-    elif image.format == "TIFF":
-        raster = _read_by_opencv(path, turn)
-    elif image.format == "PNG" and head[24] == 16:
-        image.verify()
-        raster = _read_by_opencv(path, turn)
+        raster = _read_jpeg(path, image)
+    elif image.format == "PNG":
+        # Decoding alone does not look at the check sums; a damaged picture would pass.
+        with Image.open(path, formats=("PNG",)) as again:
+            again.verify()
+        deep = head[_PNG_DEPTH_AT] == 16
+        profile = image.info.get("icc_profile")
+        raster = _read_deep(path, _turn_of(image), profile) if deep else _read_plain(image)
+    elif image.format == "TIFF" and _tiff_bits(image) > 8:
+        raster = _read_deep(path, UPRIGHT, image.info.get("icc_profile"))
     else:
-        raster = RgbRaster(_pillow_samples(image), turn=turn)
+        raster = _read_plain(image)
     return PhotoFrame(os.fspath(path), raster, tuple(notes))
+
+
+def _read_plain(image: Image.Image) -> RgbRaster:
+    transfer, to_bt709 = read_profile(image.info.get("icc_profile"))
+    samples = _samples(image)
+    # Asked only now: where loading has turned the picture already, the tag is gone.
+    return RgbRaster(samples, transfer, _turn_of(image), to_bt709)
+
+
+def _tiff_bits(image: Image.Image) -> int:
+    bits = getattr(image, "tag_v2", {}).get(_TIFF_BITS_PER_SAMPLE, 1)
+    return int(max(bits)) if isinstance(bits, tuple) else int(bits)
+
+
+def _open_odd_tiff(path: str | os.PathLike[str]) -> PhotoFrame:
+    """A TIFF file of a kind that Pillow does not know, such as three floating-point channels."""
+    # Rarely needed, and slow to import.
+    from tifffile import TiffFile, TiffFileError
+
+    log = logging.getLogger("tifffile")
+    level = log.level
+    log.setLevel(logging.CRITICAL + 1)
+    try:
+        with TiffFile(path) as file:
+            page = file.pages.first
+            pixels, count = page.imagewidth * page.imagelength, len(file.pages)
+    except (TiffFileError, *_DAMAGE):
+        raise MediaError(path, "is a picture but damaged or cut off", _COPY_AGAIN) from None
+    finally:
+        log.setLevel(level)
+    if pixels > media_limits()["max_megapixels"] * 1e6:
+        raise _too_large(path, pixels)
+    notes = (f"the file holds {count} pictures; only the first was read",) if count > 1 else ()
+    return PhotoFrame(os.fspath(path), _read_deep(path, UPRIGHT, None), notes)
 
 
 def _read_bytes(path: str | os.PathLike[str]) -> bytes:
@@ -191,7 +251,7 @@ def _read_bytes(path: str | os.PathLike[str]) -> bytes:
         return file.read()
 
 
-def _read_jpeg(path: str | os.PathLike[str], turn: Turn) -> YccRaster | RgbRaster:
+def _read_jpeg(path: str | os.PathLike[str], image: Image.Image) -> YccRaster | RgbRaster:
     data = _read_bytes(path)
     end = jpeg_end(data)
     if end is None:
@@ -199,15 +259,23 @@ def _read_jpeg(path: str | os.PathLike[str], turn: Turn) -> YccRaster | RgbRaste
     decoder = av.CodecContext.create("mjpeg", "r")
     decoder.thread_count = 1
     decoder.options = {"err_detect": "explode"}
-    try:
-        frames = decoder.decode(av.Packet(data[:end])) or decoder.decode(None)
-    except FFmpegError:
-        frames = []
-    frame = frames[0] if frames else None
-    if not isinstance(frame, av.VideoFrame) or frame.format.name not in _ORDINARY_JPEG:
-        # Rare kinds (four inks, arithmetic coding, twelve bits) and damage: a second opinion.
-        return _read_by_opencv(path, turn, data)
-    return SampleReader(turn, centred=True, photographic=True).raster(frame)
+    frame = None
+    with contextlib.suppress(FFmpegError):
+        packet = av.Packet(data[:end])
+        frame = next(iter(decoder.decode(packet) or decoder.decode(None)), None)
+    if isinstance(frame, av.VideoFrame) and frame.format.name in _ORDINARY_JPEG:
+        profile = read_profile(image.info.get("icc_profile"))
+        reader = SampleReader(_turn_of(image), centred=True, photographic=True, profile=profile)
+        return reader.raster(frame)
+    if frame is None and image.mode in ("L", "RGB") and not _is_arithmetic(data):
+        raise MediaError(path, "is damaged: its picture data make no sense", _COPY_AGAIN)
+    # Rare kinds: four inks, arithmetic coding, stored as R, G, B.
+    return _read_plain(image)
+
+
+def _is_arithmetic(data: bytes) -> bool:
+    """Whether a JPEG is coded arithmetically (frames SOF9 to SOF11, T.81 table B.1)."""
+    return any(code in range(0xC9, 0xCC) for code, _ in _jpeg_marks(data))
 
 
 def jpeg_end(data: bytes) -> int | None:
@@ -216,30 +284,36 @@ def jpeg_end(data: bytes) -> int | None:
     Walks the segments (ITU-T T.81, annex B), so that the end mark of a thumbnail, or bytes
     that follow the picture, are not mistaken for it.
     """
+    return next((at for code, at in _jpeg_marks(data) if code == 0xD9), None)
+
+
+def _jpeg_marks(data: bytes) -> Iterator[tuple[int, int]]:
+    """Code of each mark after the first and the position behind it, up to the end mark."""
     at = 2
     while (mark := _JPEG_MARKER.search(data, at)) is not None:
-        code = data[mark.start() + 1]
-        at = mark.end()
+        code, at = data[mark.end() - 1], mark.end()
+        yield code, at
         if code == 0xD9:
-            return at
-        if code in (0x01, 0xD8):
-            continue
-        if at + 2 > len(data):
-            return None
-        at += int.from_bytes(data[at : at + 2], "big")
-    return None
+            return
+        if code not in (0x01, 0xD8):
+            at += int.from_bytes(data[at : at + 2], "big")
 
 
-def _read_by_opencv(
-    path: str | os.PathLike[str], turn: Turn, data: bytes | None = None
-) -> RgbRaster:
-    # Rows and columns are turned here for every kind of file alike, so OpenCV must not.
-    raw = np.frombuffer(data if data is not None else _read_bytes(path), np.uint8)
-    flags = cv2.IMREAD_UNCHANGED if data is None else cv2.IMREAD_COLOR
-    samples = cv2.imdecode(raw, flags | cv2.IMREAD_IGNORE_ORIENTATION)
+def _read_deep(path: str | os.PathLike[str], turn: Turn, profile: bytes | None) -> RgbRaster:
+    """More than eight bits: OpenCV keeps them.
+
+    turn : still to be done; OpenCV itself turns TIFF files, whatever it is told
+    """
+    raw = np.frombuffer(_read_bytes(path), np.uint8)
+    level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    try:
+        samples = cv2.imdecode(raw, cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
+    finally:
+        cv2.utils.logging.setLogLevel(level)
     if samples is None:
         raise MediaError(path, "is damaged or of a kind that cannot be read", _SAVE_AS)
-    return RgbRaster(_from_opencv(path, samples), turn=turn)
+    transfer, to_bt709 = read_profile(profile)
+    return RgbRaster(_from_opencv(path, samples), transfer, turn, to_bt709)
 
 
 def _from_opencv(path: str | os.PathLike[str], samples: NDArray[Any]) -> NDArray[Any]:
@@ -250,8 +324,10 @@ def _from_opencv(path: str | os.PathLike[str], samples: NDArray[Any]) -> NDArray
     if samples.ndim == 3 and samples.shape[2] == 4:
         return _on_black(cv2.cvtColor(samples, cv2.COLOR_BGRA2RGBA))
     if samples.ndim == 3 and samples.shape[2] == 3:
-        return cv2.cvtColor(samples, cv2.COLOR_BGR2RGB)
-    return samples[..., 0] if samples.ndim == 3 else samples
+        colour: NDArray[Any] = cv2.cvtColor(samples, cv2.COLOR_BGR2RGB)
+        return colour
+    grey: NDArray[Any] = samples[..., 0] if samples.ndim == 3 else samples
+    return grey
 
 
 def _on_black(samples: NDArray[Any]) -> NDArray[Any]:
@@ -271,7 +347,7 @@ def _on_black(samples: NDArray[Any]) -> NDArray[Any]:
     return laid
 
 
-def _pillow_samples(image: Image.Image) -> NDArray[Any]:
+def _samples(image: Image.Image) -> NDArray[Any]:
     if image.mode == "P" or (image.mode == "1" and "transparency" in image.info):
         image = image.convert("RGBA" if "transparency" in image.info else "RGB")
     elif image.mode == "1":
