@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mastread.vision.frame import Frame
+from mastread.vision.look import Lamp
 from mastread.vision.motion import View
 
 #: One row a frame and site.
@@ -47,8 +48,9 @@ class Site:
     x, y, radius : place and lens radius in the scene's coordinates
     drift : what the last lit frame showed as the place's offset from the common motion, pixels
     samples : rows of `SAMPLE`
-    spots : rows of `mastread.vision.measure.SPOT` with their time, taken every so often while lit
+    spots : looks at full resolution with their time, taken every so often while lit
     lamp_odds : how surely each of the looks took it for a lamp, 0..1
+    lit_peak : how far the lamp's top stands over its surround when lit, linear
     """
 
     number: int
@@ -59,7 +61,7 @@ class Site:
     found_s: float
     drift: NDArray[np.float64] = field(default_factory=lambda: np.zeros(2))
     samples: list[NDArray[np.void]] = field(default_factory=list)
-    spots: list[tuple[float, NDArray[np.void]]] = field(default_factory=list)
+    spots: list[tuple[float, Lamp]] = field(default_factory=list)
     lamp_odds: list[float] = field(default_factory=list)
     lit_peak: float = 0.0
 

@@ -1,0 +1,165 @@
+"""From sites to the lenses of heads: one colour each, lit in turn.
+
+A searchlight shows its colours through one lens, one after the other; a multi-lens head shows
+each through a lens of its own. Both become the same thing here: lenses that take turns.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mastread.vision.curves import Curve, light_curve
+from mastread.vision.look import Lamp
+from mastread.vision.sites import Site
+
+#: Looks that are compared on each side of a moment when a lens may have changed its colour.
+_SIDE_S: Final = 0.45
+#: Angle between the directions of light, radians, that is a change of colour: yellow and red LEDs
+#: lie 0.2 apart on a plain camera, noise and compression move a pooled direction by under 0.1.
+_TURN: Final = 0.16
+#: Lenses of one head lie within this, in radii, and are hardly ever lit together.
+SAME_HEAD: Final = 7.0
+_TOGETHER: Final = 0.06
+#: Looks of one lamp resemble one another: many of them are worth no more than a few independent
+#: ones when their odds are pooled.
+_WORTH_AT_MOST: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lens:
+    """One lens in one colour.
+
+    Attributes
+    ----------
+    site : where it is
+    curve : when it was lit in that colour
+    looks : (time_s, lamp) of the looks that belong to it
+    """
+
+    site: Site
+    curve: Curve
+    looks: tuple[tuple[float, Lamp], ...]
+
+    def colour_scores(self) -> NDArray[np.float64]:
+        """Pooled log-odds of its colour."""
+        if not self.looks:
+            return np.zeros(6)
+        scores = np.stack([lamp.colour_scores for _, lamp in self.looks])
+        scores = scores - np.logaddexp.reduce(scores, axis=1, keepdims=True)
+        # The median shrugs off the few looks that a passing wire or a burst of noise spoilt.
+        return np.asarray(np.median(scores, axis=0) * _worth(len(scores)), np.float64)
+
+    @property
+    def radius(self) -> float:
+        """Typical radius in its scene's coordinates, pixels."""
+        return self.site.radius
+
+
+def _worth(looks: int) -> float:
+    """How many independent looks that many in a row are worth."""
+    return min(1.0 + 0.25 * (looks - 1), _WORTH_AT_MOST)
+
+
+def lenses_of(site: Site) -> list[Lens]:
+    """The site's lens, once for each colour that it showed in turn."""
+    table = site.table()
+    curve = light_curve(table, [time_s for time_s, _ in site.spots])
+    changes = colour_changes(table, curve)
+    bounds = [-np.inf, *changes, np.inf]
+    lenses = []
+    for start, end in itertools.pairwise(bounds):
+        inside = (curve.time_s >= start) & (curve.time_s < end)
+        lit = np.where(inside | np.isnan(curve.lit), curve.lit, 0.0).astype(np.float32)
+        looks = tuple((t, lamp) for t, lamp in site.spots if start <= t < end)
+        if looks or len(bounds) == 2:
+            lenses.append(Lens(site, Curve(curve.time_s, curve.flux, lit), looks))
+    return lenses
+
+
+def colour_changes(table: NDArray[np.void], curve: Curve) -> list[float]:
+    """Times at which the light of a lit lens turned to another colour."""
+    lit = np.nan_to_num(curve.lit, nan=0.0) > 0.8
+    lit &= np.isfinite(table["flux"])
+    index = np.flatnonzero(lit)
+    if len(index) < 6:
+        return []
+    rgb = np.maximum(table["rgb"][index].astype(np.float64), 0.0)
+    norm = np.linalg.norm(rgb, axis=1)
+    good = norm > 0
+    index, rgb, norm = index[good], rgb[good], norm[good]
+    direction = rgb / norm[:, None]
+    times = curve.time_s[index]
+    turn = np.zeros(len(index))
+    for k in range(1, len(index)):
+        before = direction[(times < times[k]) & (times >= times[k - 1] - _SIDE_S)]
+        after = direction[(times >= times[k]) & (times <= times[k] + _SIDE_S)]
+        if len(before) >= 3 and len(after) >= 3:
+            turn[k] = _angle(np.median(before, axis=0), np.median(after, axis=0))
+    out: list[float] = []
+    while True:
+        k = int(np.argmax(turn))
+        if turn[k] < _TURN:
+            return sorted(out)
+        out.append(float(0.5 * (times[k - 1] + times[k])))
+        turn[np.abs(times - times[k]) < 2 * _SIDE_S] = 0.0
+
+
+def _angle(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    norms = float(np.linalg.norm(a)) * float(np.linalg.norm(b))
+    cosine = float(a @ b) / max(norms, 1e-12)
+    return float(np.arccos(np.clip(cosine, -1.0, 1.0)))
+
+
+def heads_of(sites: list[Site]) -> list[list[Lens]]:
+    """Lenses by head: sites near one another that are hardly ever lit together are one head."""
+    lenses = [lenses_of(site) for site in sites]
+    parent = list(range(len(sites)))
+
+    def root(i: int) -> int:
+        while parent[i] != i:
+            i = parent[i]
+        return i
+
+    pairs = sorted(
+        (float(np.hypot(sites[i].x - sites[j].x, sites[i].y - sites[j].y)), i, j)
+        for i in range(len(sites))
+        for j in range(i)
+    )
+    for distance, i, j in pairs:
+        reach = SAME_HEAD * max(sites[i].radius, sites[j].radius)
+        if distance > reach or root(i) == root(j):
+            continue
+        members_i = [k for k in range(len(sites)) if root(k) == root(i)]
+        members_j = [k for k in range(len(sites)) if root(k) == root(j)]
+        if all(
+            _take_turns(lenses[a][0].curve, lenses[b][0].curve)
+            for a in members_i
+            for b in members_j
+        ):
+            parent[root(i)] = root(j)
+    heads: dict[int, list[Lens]] = {}
+    for k in range(len(sites)):
+        heads.setdefault(root(k), []).extend(lenses[k])
+    return list(heads.values())
+
+
+def _take_turns(a: Curve, b: Curve) -> bool:
+    """True where two lenses are hardly ever lit at once, over the time both were watched."""
+    start, end = max(a.time_s[0], b.time_s[0]), min(a.time_s[-1], b.time_s[-1])
+    in_a = (a.time_s >= start) & (a.time_s <= end)
+    in_b = (b.time_s >= start) & (b.time_s <= end)
+    times = np.intersect1d(a.time_s[in_a], b.time_s[in_b])
+    if len(times) < 3:
+        return False
+    lit_a = np.nan_to_num(a.lit[np.searchsorted(a.time_s, times)], nan=0.0) > 0.5
+    lit_b = np.nan_to_num(b.lit[np.searchsorted(b.time_s, times)], nan=0.0) > 0.5
+    if not lit_a.any() or not lit_b.any():
+        # One of them was last lit before the other was found.
+        return not bool((lit_a & lit_b).any())
+    both = int(np.count_nonzero(lit_a & lit_b))
+    return both <= _TOGETHER * min(int(lit_a.sum()), int(lit_b.sum()))

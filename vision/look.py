@@ -1,0 +1,139 @@
+"""One look at one picture: propose, measure, and judge every spot that may be a lit lamp."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mastread.decoder.words import COLOURS, Colour
+from mastread.vision.features import Scene, features, scene_of
+from mastread.vision.frame import Frame, Planes
+from mastread.vision.measure import measure
+from mastread.vision.net import load_net
+from mastread.vision.propose import propose
+
+#: A spot less likely a lamp than this is not handed on.
+LEAST_ODDS: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lamp:
+    """A spot that may be a lit lamp.
+
+    Attributes
+    ----------
+    spot : its row of `mastread.vision.measure.SPOT`
+    lamp_odds : probability that it is a lit signal lamp
+    colour_scores : (6,) log-odds of `COLOURS`, up to a constant, if it is one
+    """
+
+    spot: NDArray[np.void]
+    lamp_odds: float
+    colour_scores: NDArray[np.float64]
+
+    @property
+    def x(self) -> float:
+        """Centre, pixels from the left."""
+        return float(self.spot["x"])
+
+    @property
+    def y(self) -> float:
+        """Centre, pixels from the top."""
+        return float(self.spot["y"])
+
+    @property
+    def radius(self) -> float:
+        """Radius of the spot, pixels."""
+        return float(self.spot["radius"])
+
+
+def look(
+    frame: Frame,
+    region: tuple[int, int, int, int] | None = None,
+    *,
+    most: int = 400,
+    scene: Scene | None = None,
+) -> list[Lamp]:
+    """Spots of one picture that may be lit lamps, likeliest first.
+
+    Parameters
+    ----------
+    region : (x, y, width, height) to search, or None for the whole picture
+    most : how many candidates are measured at the most
+    scene : figures of the whole picture, if they are known already
+    """
+    planes = frame.planes()
+    scene = scene or scene_of(planes)
+    left, top = 0, 0
+    if region is not None:
+        planes, left, top = cut(planes, region)
+    spots = []
+    for candidate in propose(planes, most=most):
+        spot = measure(
+            frame,
+            float(candidate["x"]) + left,
+            float(candidate["y"]) + top,
+            float(candidate["radius"]),
+        )
+        if spot is not None and (region is None or _inside(spot, region)):
+            spots.append(spot)
+    return judge(spots, scene)
+
+
+def judge(spots: list[NDArray[np.void]], scene: Scene) -> list[Lamp]:
+    """Odds of measured spots, likeliest lamp first; of spots that overlap the likeliest stays."""
+    if not spots:
+        return []
+    table = np.stack([features(spot, scene) for spot in spots])
+    lamp = load_net("lamp_net").odds(table)[:, 0]
+    colours = load_net("colour_net").scores(table)
+    kept: list[Lamp] = []
+    for i in np.argsort(-lamp, kind="stable"):
+        if lamp[i] < LEAST_ODDS:
+            break
+        candidate = Lamp(spots[i], float(lamp[i]), colours[i])
+        if all(_apart(candidate, other) for other in kept):
+            kept.append(candidate)
+    return kept
+
+
+def colour_odds(scores: NDArray[np.float64]) -> dict[Colour, float]:
+    """Odds over `COLOURS` from log-odds."""
+    shifted = np.exp(scores - scores.max())
+    shifted /= shifted.sum()
+    return dict(zip(COLOURS, (float(p) for p in shifted), strict=True))
+
+
+def cut(planes: Planes, region: tuple[int, int, int, int]) -> tuple[Planes, int, int]:
+    """Planes of a region, and the upright pixel at which they begin."""
+    x, y, width, height = region
+    full_h, full_w = planes.y.shape
+    step_x = max(1, round(full_w / planes.u.shape[1]))
+    step_y = max(1, round(full_h / planes.u.shape[0]))
+    x0 = max(0, x) // step_x * step_x
+    y0 = max(0, y) // step_y * step_y
+    x1, y1 = min(full_w, x + width), min(full_h, y + height)
+    cx1, cy1 = max(x0 // step_x + 1, x1 // step_x), max(y0 // step_y + 1, y1 // step_y)
+    return (
+        Planes(
+            planes.y[y0 : cy1 * step_y, x0 : cx1 * step_x],
+            planes.u[y0 // step_y : cy1, x0 // step_x : cx1],
+            planes.v[y0 // step_y : cy1, x0 // step_x : cx1],
+            planes.full_range,
+        ),
+        x0,
+        y0,
+    )
+
+
+def _inside(spot: NDArray[np.void], region: tuple[int, int, int, int]) -> bool:
+    x, y, width, height = region
+    return bool(x <= spot["x"] < x + width and y <= spot["y"] < y + height)
+
+
+def _apart(a: Lamp, b: Lamp) -> bool:
+    reach = max(a.radius, b.radius) * 1.2 + 0.5
+    return (a.x - b.x) ** 2 + (a.y - b.y) ** 2 > reach**2

@@ -1,0 +1,245 @@
+"""From a media file to what its masts showed: the whole way in one place.
+
+media -> frames -> lamps -> tracks (light curves) -> colour, behaviour -> heads -> masts
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from mastread.decoder.evidence import HeadEvidence, MastEvidence
+from mastread.vision import masts
+from mastread.vision.behaviour import photo_odds
+from mastread.vision.darkheads import DarkHead, find_dark_heads
+from mastread.vision.errors import MediaError
+from mastread.vision.frame import Frame
+from mastread.vision.lenses import heads_of
+from mastread.vision.look import Lamp, colour_odds, look
+from mastread.vision.media import kind_of
+from mastread.vision.photo import open_photo
+from mastread.vision.sites import Site
+from mastread.vision.spans import NO_COLOUR, Head, head_of, spans_of
+from mastread.vision.types import (
+    HeadSeen,
+    Hints,
+    LightCurve,
+    MastSeen,
+    Seen,
+    SourceInfo,
+    SpanSeen,
+)
+from mastread.vision.video import open_video
+from mastread.vision.watch import Watched, Watcher
+
+Progress = Callable[[float], None]
+
+#: A spot this likely a lamp is one.
+LAMP_AT: Final = 0.5
+#: Odds that a mast has a head that shows no light and was not found, where its structure could
+#: be seen, and where it could not (night, too small): lamps fail seldom, and a flashing lamp is
+#: dark for half of the time that a photo may catch.
+UNSEEN_BY_DAY: Final = 0.004
+UNSEEN_BY_NIGHT: Final = 0.02
+#: A lamp counts as seen in a clip if this many looks agree.
+_FEWEST_LOOKS: Final = 3
+
+PHOTO_NOTE: Final = "A photo cannot show whether a lamp flashes."
+
+
+def see(path: Path, hints: Hints, progress: Progress | None = None) -> Seen:
+    """What the camera saw in one photo or video.
+
+    Parameters
+    ----------
+    path : the file
+    hints : what a person told
+    progress : called now and then with the share done, 0..1
+
+    Raises
+    ------
+    MediaError
+        The file cannot be read; the message names it and the cure.
+    """
+    kind = kind_of(path)
+    if kind is None:
+        raise MediaError(path, "it is neither a picture nor a video", "give a photo or a video")
+    if kind == "photo":
+        frame = open_photo(path)
+        source = SourceInfo(str(path), "photo", frame.width, frame.height)
+        return see_photo(frame, source, hints)
+    with open_video(path) as video:
+        watched, frames = watch(video, hints, video.duration_s, progress)
+        source = SourceInfo(str(path), "video", video.width, video.height, video.duration_s, frames)
+        return Seen(source, masts_of_clip(watched, hints), tuple(video.warnings))
+
+
+# --- photos ---------------------------------------------------------------------------------
+
+
+def see_photo(frame: Frame, source: SourceInfo, hints: Hints) -> Seen:
+    """Masts of one still picture."""
+    lamps = [lamp for lamp in look(frame, hints.region) if lamp.lamp_odds >= LAMP_AT]
+    x, y, radius = (
+        np.array([getattr(lamp, name) for lamp in lamps], np.float64)
+        for name in ("x", "y", "radius")
+    )
+    seen = []
+    for number, group in enumerate(masts.group(x, y, radius), start=1):
+        members = [lamps[i] for i in group.members]
+        seen.append(_photo_mast(frame, number, members, group.staggered, hints))
+    return Seen(source, tuple(seen))
+
+
+def _photo_mast(
+    frame: Frame, number: int, lamps: list[Lamp], staggered: float | None, hints: Hints
+) -> MastSeen:
+    heads = [
+        HeadSeen(
+            colour_odds=colour_odds(lamp.colour_scores),
+            behaviour_odds=photo_odds(True),
+            x=lamp.x,
+            y=lamp.y,
+            radius=lamp.radius,
+        )
+        for lamp in lamps
+    ]
+    heads, unseen = _with_dark_heads(frame, heads, hints)
+    evidence = MastEvidence(
+        heads=tuple(HeadEvidence(head.colour_odds, head.behaviour_odds) for head in heads),
+        unseen_head=unseen,
+        plates=hints.plates,
+        staggered=staggered,
+        notes=(PHOTO_NOTE,),
+    )
+    span = SpanSeen(None, None, tuple(heads), evidence)
+    return MastSeen(number, _box_of(heads), (span,))
+
+
+def _with_dark_heads(
+    frame: Frame, heads: list[HeadSeen], hints: Hints
+) -> tuple[list[HeadSeen], float]:
+    """Add heads that show no light; odds that there is one more that cannot be seen."""
+    found, told = find_dark_heads(frame, [(head.x, head.y, head.radius) for head in heads])
+    wanted = None if hints.heads is None else max(hints.heads - len(heads), 0)
+    if wanted is not None:
+        found = sorted(found, key=lambda dark: -dark.odds)[:wanted]
+    sure = [dark for dark in found if wanted is not None or dark.odds >= LAMP_AT]
+    out = sorted([*heads, *(_dark_head(dark) for dark in sure)], key=lambda head: head.y)
+    if wanted is not None:
+        return out, 0.0 if len(sure) == wanted else 1.0
+    doubtful = [dark.odds for dark in found if dark.odds < LAMP_AT]
+    base = UNSEEN_BY_DAY if told else UNSEEN_BY_NIGHT
+    return out, float(1.0 - (1.0 - base) * np.prod([1.0 - p for p in doubtful]))
+
+
+def _dark_head(dark: DarkHead) -> HeadSeen:
+    return HeadSeen(dict(NO_COLOUR), photo_odds(False), dark.x, dark.y, dark.radius)
+
+
+def _box_of(heads: Iterable[HeadSeen]) -> tuple[float, float, float, float]:
+    heads = list(heads)
+    return masts.box(
+        np.array([head.x for head in heads]),
+        np.array([head.y for head in heads]),
+        np.array([head.radius for head in heads]),
+    )
+
+
+# --- clips ----------------------------------------------------------------------------------
+
+
+def watch(
+    frames: Iterable[Frame],
+    hints: Hints,
+    duration_s: float | None,
+    progress: Progress | None = None,
+) -> tuple[Watched, int]:
+    """Stream a clip's frames through the watcher; what it saw, and how many frames there were."""
+    watcher = Watcher(hints.region)
+    count = 0
+    for frame in frames:
+        watcher.add(frame)
+        count += 1
+        if progress is not None and duration_s and count % 15 == 0:
+            progress(min(frame.time_s / duration_s, 1.0))
+    return watcher.watched, count
+
+
+def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
+    """Masts of a clip, scene after scene, left to right."""
+    seen: list[MastSeen] = []
+    scenes = sorted({site.scene for site in watched.sites})
+    for scene in scenes:
+        sites = [site for site in watched.sites if site.scene == scene and _is_lamp(site)]
+        heads = [head_of(lenses) for lenses in heads_of(sites)]
+        heads = [head for head in heads if head.parts]
+        groups = masts.group(
+            np.array([head.x for head in heads]),
+            np.array([head.y for head in heads]),
+            np.array([head.radius for head in heads]),
+        )
+        for group in groups:
+            members = [heads[i] for i in group.members]
+            seen.append(_clip_mast(len(seen) + 1, members, group.staggered, hints))
+    return tuple(mast for mast in seen if mast.spans)
+
+
+def _is_lamp(site: Site) -> bool:
+    """Does a place hold a signal lamp, by all looks at it together?"""
+    looks = len(site.lamp_odds)
+    if looks == 0 or not site.spots:
+        return False
+    return looks >= _FEWEST_LOOKS and float(np.median(site.lamp_odds)) >= LAMP_AT
+
+
+def _clip_mast(number: int, heads: list[Head], staggered: float | None, hints: Hints) -> MastSeen:
+    unseen = UNSEEN_BY_DAY
+    if hints.heads is not None:
+        unseen = 0.0 if len(heads) >= hints.heads else 1.0
+    spans = spans_of(heads, staggered, unseen, hints)
+    curves = tuple(
+        curve
+        for index, head in enumerate(heads, start=1)
+        for curve in [_curve_of(number, index, head)]
+    )
+    box = _box_of(spans[len(spans) // 2].heads) if spans else (0.0, 0.0, 0.0, 0.0)
+    return MastSeen(number, box, tuple(spans), curves, _path(heads))
+
+
+def _curve_of(mast: int, number: int, head: Head) -> LightCurve:
+    """Light of a head: that of whichever lens is brightest."""
+    curves = [lens.curve for lens in head.lenses]
+    time_s = np.unique(np.concatenate([curve.time_s for curve in curves]))
+    flux = np.full(len(time_s), np.nan, np.float32)
+    lit = np.full(len(time_s), np.nan, np.float32)
+    for curve in curves:
+        at = np.searchsorted(time_s, curve.time_s)
+        flux[at] = np.fmax(flux[at], curve.flux)
+        lit[at] = np.fmax(lit[at], curve.lit)
+    return LightCurve(mast, number, time_s, flux, lit)
+
+
+def _path(heads: list[Head]) -> np.ndarray:
+    """Where the mast stood against its place in the middle of the clip: (N, 3) time, dx, dy."""
+    table = max((head.lenses[0].site.table() for head in heads), key=len)
+    if not len(table):
+        return np.zeros((0, 3))
+    middle = table[len(table) // 2]
+    return np.stack(
+        [
+            table["time_s"],
+            table["x"].astype(np.float64) - float(middle["x"]),
+            table["y"].astype(np.float64) - float(middle["y"]),
+        ],
+        axis=1,
+    )
+
+
+def with_path(seen: Seen, path: str) -> Seen:
+    """The same with the path as the person gave it."""
+    return replace(seen, source=replace(seen.source, path=path))

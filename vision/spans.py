@@ -1,0 +1,161 @@
+"""From the heads of one mast to the spans in which it showed one thing."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mastread.decoder.evidence import HeadEvidence, MastEvidence
+from mastread.decoder.words import BEHAVIOURS, COLOURS, Behaviour, Colour
+from mastread.vision.behaviour import Stretch, stretches
+from mastread.vision.lenses import Lens
+from mastread.vision.look import colour_odds
+from mastread.vision.types import HeadSeen, Hints, SpanSeen
+
+#: Changes of several heads that lie within this belong to one change of aspect, seconds.
+ONE_CHANGE_S: Final = 0.6
+#: A stretch of the whole mast shorter than this is a moment between two aspects.
+SHORTEST_SPAN_S: Final = 0.35
+
+#: Odds of a colour of which nothing is known.
+NO_COLOUR: Final[Mapping[Colour, float]] = {colour: 1.0 / len(COLOURS) for colour in COLOURS}
+
+#: Odds of a behaviour of which nothing is known.
+NO_BEHAVIOUR: Final[Mapping[Behaviour, float]] = {
+    word: 1.0 / len(BEHAVIOURS) for word in BEHAVIOURS
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Head:
+    """One head over the clip.
+
+    Attributes
+    ----------
+    lenses : its lenses, each in one colour
+    parts : what it did, stretch by stretch
+    """
+
+    lenses: tuple[Lens, ...]
+    parts: tuple[Stretch, ...]
+
+    @property
+    def x(self) -> float:
+        """Place in the scene's coordinates: the mean of its lenses."""
+        return float(np.mean([lens.site.x for lens in self.lenses]))
+
+    @property
+    def y(self) -> float:
+        """Place in the scene's coordinates: the mean of its lenses."""
+        return float(np.mean([lens.site.y for lens in self.lenses]))
+
+    @property
+    def radius(self) -> float:
+        """Typical radius of a lens, in the scene's coordinates."""
+        return float(np.median([lens.site.radius for lens in self.lenses]))
+
+
+def head_of(lenses: Sequence[Lens]) -> Head:
+    """A head and what it did."""
+    return Head(tuple(lenses), tuple(stretches([lens.curve for lens in lenses])))
+
+
+def spans_of(
+    heads: Sequence[Head],
+    staggered: float | None,
+    unseen_head: float,
+    hints: Hints,
+    notes: Sequence[str] = (),
+) -> list[SpanSeen]:
+    """Spans of one mast, in order of time.
+
+    Parameters
+    ----------
+    heads : its heads, top to bottom
+    staggered, unseen_head : as in `mastread.decoder.evidence.MastEvidence`
+    """
+    watched = [part for head in heads for part in head.parts]
+    if not watched:
+        return []
+    start = min(part.start_s for part in watched)
+    end = max(part.end_s for part in watched)
+    bounds = [start, *_changes(heads, start, end), end]
+    spans = []
+    for a, b in itertools.pairwise(bounds):
+        seen = tuple(_head_seen(head, a, b) for head in heads)
+        evidence = MastEvidence(
+            heads=tuple(HeadEvidence(head.colour_odds, head.behaviour_odds) for head in seen),
+            unseen_head=unseen_head,
+            plates=hints.plates,
+            dwarf=None,
+            staggered=staggered,
+            notes=tuple(notes),
+        )
+        spans.append(SpanSeen(a, b, seen, evidence))
+    return spans
+
+
+def _changes(heads: Sequence[Head], start: float, end: float) -> list[float]:
+    """Times at which the mast went from one aspect to another."""
+    times = sorted(
+        part.start_s
+        for head in heads
+        for k, part in enumerate(head.parts)
+        if k and start < part.start_s < end
+    )
+    clusters: list[list[float]] = []
+    for t in times:
+        if clusters and t - clusters[-1][0] <= ONE_CHANGE_S:
+            clusters[-1].append(t)
+        else:
+            clusters.append([t])
+    changes = [float(np.median(cluster)) for cluster in clusters]
+    out: list[float] = []
+    for t in changes:
+        if t - (out[-1] if out else start) < SHORTEST_SPAN_S or end - t < SHORTEST_SPAN_S:
+            continue
+        out.append(t)
+    return out
+
+
+def _head_seen(head: Head, start_s: float, end_s: float) -> HeadSeen:
+    part = _main_part(head, start_s, end_s)
+    middle = 0.5 * (start_s + end_s)
+    lens = head.lenses[part.lens] if part is not None and part.lens is not None else None
+    behaviour = part.odds if part is not None and part.seen else NO_BEHAVIOUR
+    x, y, radius = _place(lens or head.lenses[0], middle)
+    flash = part.flash if part is not None else None
+    flags = () if part is not None and part.seen else ("hidden",)
+    return HeadSeen(
+        colour_odds=colour_odds(lens.colour_scores()) if lens is not None else dict(NO_COLOUR),
+        behaviour_odds=behaviour,
+        x=x,
+        y=y,
+        radius=radius,
+        rate_hz=flash.rate_hz if flash else None,
+        rate_sd_hz=flash.rate_sd_hz if flash else None,
+        duty=flash.duty if flash else None,
+        flags=flags,
+    )
+
+
+def _main_part(head: Head, start_s: float, end_s: float) -> Stretch | None:
+    """The stretch that fills most of a span."""
+    best, longest = None, 0.0
+    for part in head.parts:
+        overlap = min(end_s, part.end_s) - max(start_s, part.start_s)
+        if overlap > longest:
+            best, longest = part, overlap
+    return best
+
+
+def _place(lens: Lens, time_s: float) -> tuple[float, float, float]:
+    """Place and radius in the frame nearest to a time."""
+    table: NDArray[np.void] = lens.site.table()
+    row = table[int(np.argmin(np.abs(table["time_s"] - time_s)))]
+    return float(row["x"]), float(row["y"]), lens.radius
