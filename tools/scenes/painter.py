@@ -1,0 +1,376 @@
+"""The fast maker of scenes: paints surroundings, masts and heads, and returns linear layers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from mastread.decoder.words import Colour
+from mastread.tools.scenes import backdrop, distract
+from mastread.tools.scenes.heads import (
+    HeadStyle,
+    LensSpot,
+    draw_head,
+    half_size,
+    random_style,
+    spots,
+)
+from mastread.tools.scenes.ink import Ink, Picture, Rgb, scaled
+from mastread.tools.scenes.layers import (
+    Arrangement,
+    Distractor,
+    HeadInfo,
+    HeadType,
+    Layers,
+    LensLayer,
+    MastInfo,
+    MastKind,
+)
+
+Rng = np.random.Generator
+
+
+@dataclass(frozen=True, slots=True)
+class MastPlan:
+    """What a mast must have.
+
+    Attributes
+    ----------
+    types, colours : kind of each head, top to bottom, and the colours it must be able to show
+    bracket : stands on the same bracket as the mast to its left
+    """
+
+    kind: MastKind
+    arrangement: Arrangement
+    types: tuple[HeadType, ...]
+    colours: tuple[tuple[Colour, ...], ...]
+    plates: tuple[str, ...] = ()
+    bracket: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Body:
+    """A planned mast in lens radii: heads against the mast's axis and the top head's middle."""
+
+    plan: MastPlan
+    styles: tuple[HeadStyle, ...]
+    lenses: tuple[tuple[LensSpot, ...], ...]
+    at: tuple[tuple[float, float], ...]
+    left: float
+    right: float
+    top: float
+    bottom: float
+
+
+def paint(
+    rng: Rng,
+    width: int,
+    height: int,
+    light: str,
+    plans: Sequence[MastPlan],
+    radius_px: float,
+    margin: int = 0,
+) -> Layers:
+    """Paint a scene.
+
+    Parameters
+    ----------
+    light : one of `mastread.tools.scenes.backdrop.LIGHTS`
+    plans : masts from left to right; none for a scene without signals
+    radius_px : wished lens radius; made smaller where the masts would not fit
+    margin : pixels at each edge into which no lens may come (room for a shaking hand)
+
+    Returns
+    -------
+    layers whose ``conditions`` hold ``light``, ``exposure`` (raw level of radiance 1),
+    ``cast`` (raw colour of the light), ``haze`` and ``lens_px`` (diameter)
+    """
+    air = backdrop.draw_air(rng, light)
+    bodies = [_body(rng, plan) for plan in plans]
+    radius = _fit(bodies, radius_px, width - 2 * margin, height - 2 * margin)
+    horizon, places = _place(rng, bodies, radius, width, height, margin)
+    # A lens of a high signal is about 21 cm across (common practice, no source).
+    px_per_m = max(3.0, radius / 0.105) if plans else float(10 ** rng.uniform(0.7, 1.9))
+    kind = rng.random()
+    if light == "layout" or kind < 0.12:
+        picture = backdrop.photograph(rng, height, width, air.ground)
+        found: list[Distractor] = []
+    else:
+        picture, found = backdrop.outdoors(rng, height, width, horizon, air, light, px_per_m)
+    exposure = auto_exposure(rng, picture, light)
+    found += distract.scatter(rng, picture, horizon, air, light, 1.0 / exposure, px_per_m)
+    haze = float(rng.uniform(0.2, 0.75)) if light == "fog" else air.haze * 0.15
+    lenses: list[LensLayer] = []
+    masts: list[MastInfo] = []
+    for number, (body, (x, y)) in enumerate(zip(bodies, places, strict=True), start=1):
+        beam = places[number - 2] if body.plan.bracket and number > 1 else None
+        info, more = _draw_mast(
+            rng, picture, body, number, x, y, radius, horizon, air, haze, beam, exposure
+        )
+        masts.append(info)
+        lenses += more
+    if masts:
+        found += distract.near_mast(rng, picture, masts, air, light, 1.0 / exposure, px_per_m)
+    kept = tuple(d for d in found if 0 <= d.x < width and 0 <= d.y < height)
+    conditions = {
+        "maker": "painter",
+        "light": light,
+        "exposure": float(exposure),
+        "cast": list(air.cast),
+        "haze": haze,
+        "lens_px": round(2.0 * radius, 2) if plans else None,
+    }
+    return Layers(picture, tuple(lenses), tuple(masts), kept, conditions)
+
+
+def auto_exposure(rng: Rng, picture: Picture, light: str) -> float:
+    """Return the exposure that a camera would choose: raw level of a radiance of 1."""
+    luma = picture[::8, ::8] @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    mean = float(np.mean(np.minimum(luma, np.percentile(luma, 98)))) + 1e-6
+    bright = float(np.percentile(luma, 97)) + 1e-6
+    if light == "night":
+        aim = 10 ** rng.uniform(-2.3, -0.9)
+        return float(min(aim / mean, 4.0 * aim / mean, 60.0))
+    aim = rng.uniform(0.05, 0.3) if light == "dusk" else rng.uniform(0.16, 0.38)
+    exposure = aim / mean
+    # Cameras keep most of a bright sky below clipping, unless the subject is dark.
+    limit = rng.uniform(0.8, 1.6) / bright
+    return float(min(exposure, max(limit, 0.45 * exposure)))
+
+
+def _body(rng: Rng, plan: MastPlan) -> _Body:
+    """Lay a mast out in lens radii."""
+    # One make of signal per mast: the same style for all heads of one kind.
+    grey = float(10 ** rng.uniform(-2.1, -1.2))
+    paint_rgb: Rgb = (grey, grey * float(rng.uniform(0.9, 1.05)), grey)
+    styles: dict[HeadType, HeadStyle] = {}
+    lenses: list[tuple[LensSpot, ...]] = []
+    halves: list[tuple[float, float]] = []
+    for type_, colours in zip(plan.types, plan.colours, strict=True):
+        if type_ not in styles:
+            styles[type_] = random_style(rng, type_, paint_rgb)
+        head = spots(styles[type_], colours)
+        lenses.append(head)
+        halves.append(half_size(styles[type_], head))
+    gap = float(rng.uniform(0.3, 6.0)) if plan.kind == "high" else float(rng.uniform(0.05, 0.6))
+    ys = [0.0]
+    for above, below in pairwise(halves):
+        ys.append(ys[-1] + above[1] + below[1] + gap)
+    widest = max(h[0] for h in halves)
+    if plan.arrangement == "staggered":
+        side = 1.0 if rng.random() < 0.5 else -1.0
+        reach = widest * float(rng.uniform(0.75, 1.3))
+        xs = [side * reach * (1.0 if i % 2 == 0 else -1.0) for i in range(len(ys))]
+    else:
+        offset = 0.0 if rng.random() < 0.6 else float(rng.choice([-1.0, 1.0])) * widest * 1.1
+        xs = [offset] * len(ys)
+    left = min(x - h[0] for x, h in zip(xs, halves, strict=True))
+    right = max(x + h[0] for x, h in zip(xs, halves, strict=True))
+    top = min(y - h[1] for y, h in zip(ys, halves, strict=True))
+    bottom = max(y + h[1] for y, h in zip(ys, halves, strict=True))
+    return _Body(
+        plan,
+        tuple(styles[type_] for type_ in plan.types),
+        tuple(lenses),
+        tuple(zip(xs, ys, strict=True)),
+        float(left),
+        float(right),
+        float(top),
+        float(bottom),
+    )
+
+
+def _fit(bodies: Sequence[_Body], radius: float, width: int, height: int) -> float:
+    """Lens radius in px at which all masts fit."""
+    if not bodies:
+        return radius
+    tall = max(b.bottom - b.top for b in bodies) + 1.0
+    wide = sum(b.right - b.left for b in bodies) + 3.0 * len(bodies)
+    return float(max(0.8, min(radius, 0.92 * height / tall, 0.95 * width / wide)))
+
+
+def _place(
+    rng: Rng, bodies: Sequence[_Body], radius: float, width: int, height: int, margin: int
+) -> tuple[float, list[tuple[float, float]]]:
+    """Row of the horizon, and for each mast the place of its axis at the top head."""
+    if not bodies:
+        return float(rng.uniform(0.3, 0.95) * height), []
+    low = max(b.bottom for b in bodies) * radius
+    drop = float(rng.uniform(12.0, 40.0)) * radius
+    if all(b.plan.kind == "dwarf" for b in bodies):
+        drop = -float(rng.uniform(2.0, 12.0)) * radius
+    top = -min(b.top for b in bodies) * radius
+    y_min, y_max = margin + top + 2.0, height - margin - low - 2.0
+    y = float(rng.uniform(y_min, y_max)) if y_max > y_min else 0.5 * (y_min + y_max)
+    horizon = float(np.clip(y + low + drop, 0.15 * height, 1.3 * height))
+    widths = [(b.right - b.left) * radius for b in bodies]
+    spare = width - 2 * margin - sum(widths)
+    cuts = np.sort(rng.random(len(bodies))) * max(0.0, spare)
+    places: list[tuple[float, float]] = []
+    used = 0.0
+    for i, (body, w, cut) in enumerate(zip(bodies, widths, cuts, strict=True)):
+        x = margin + cut + used - body.left * radius
+        if body.plan.bracket and i > 0:
+            reach = (bodies[i - 1].right - body.left + float(rng.uniform(1.0, 5.0))) * radius
+            x = min(places[-1][0] + reach, width - margin - body.right * radius)
+        used += w
+        sway = float(rng.uniform(-3.0, 3.0)) * radius if not body.plan.bracket else 0.0
+        own = float(np.clip(y + sway, y_min, max(y_min, y_max)))
+        if body.plan.kind == "dwarf" and len(bodies) > 1:
+            own = float(np.clip(horizon + 3.0 * radius, y_min, max(y_min, y_max)))
+        places.append((float(x), own))
+    # Keep the order left to right: the truth numbers masts that way.
+    order = [p[0] for p in places]
+    if order != sorted(order):
+        xs = sorted(order)
+        places = [(x, p[1]) for x, p in zip(xs, places, strict=True)]
+    return horizon, places
+
+
+def _draw_mast(
+    rng: Rng,
+    picture: Picture,
+    body: _Body,
+    number: int,
+    x: float,
+    y: float,
+    radius: float,
+    horizon: float,
+    air: backdrop.Air,
+    haze: float,
+    beam_to: tuple[float, float] | None,
+    exposure: float,
+) -> tuple[MastInfo, list[LensLayer]]:
+    """Draw one mast; returns its description and the light of its lenses."""
+    height, width = picture.shape[:2]
+    dwarf = body.plan.kind == "dwarf"
+    low = y + body.bottom * radius
+    foot = low + (rng.uniform(0.4, 2.0) if dwarf else rng.uniform(9.0, 30.0)) * radius
+    foot = max(foot, min(horizon + rng.uniform(1.0, 8.0) * radius, low + 45.0 * radius))
+    if dwarf:
+        foot = low + float(rng.uniform(0.3, 1.5)) * radius
+    scale = int(np.clip(np.ceil(14.0 / radius), 2, 10))
+    left = x + (body.left - 3.5) * radius
+    right = x + (body.right + 3.5) * radius
+    if beam_to is not None:
+        left = min(left, beam_to[0] - 2.0 * radius)
+    top = y + (body.top - 4.0) * radius
+    x0, y0 = max(0, int(left)), max(0, int(top))
+    x1, y1 = min(width, int(right) + 2), min(height, int(min(foot + 2 * radius, height)) + 2)
+    ink = Ink(x0, y0, x1 - x0, max(2, y1 - y0), scale)
+    steel = _steel(rng)
+    light = air.ground * float(rng.uniform(0.6, 1.2))
+    metal = scaled(steel, light)
+    pole = radius * float(rng.uniform(0.5, 1.1))
+    pole_top = y + (body.top + float(rng.uniform(-2.5, 0.8))) * radius
+    if beam_to is not None:
+        # The second mast of a bracket stands on a beam that runs to the first.
+        beam_y = low + 3.0 * radius
+        ink.tube((beam_to[0], beam_y), (x, beam_y), 1.2 * radius, metal, air.bright)
+        ink.tube((x, pole_top), (x, beam_y), pole, metal, air.bright)
+        foot = beam_y
+    elif not dwarf:
+        ink.tube((x, pole_top), (x, foot), pole, metal, air.bright)
+        if rng.random() < 0.6:
+            _ladder(rng, ink, x, pole_top, foot, radius, metal)
+        if rng.random() < 0.5:
+            ink.disc(x, pole_top, pole * 0.75, metal)
+    if rng.random() < 0.4 and not dwarf:
+        deck = low + 0.8 * radius
+        ink.rect(x - 4 * radius, deck, x + 4 * radius, deck + 0.35 * radius, metal)
+    lenses: list[LensLayer] = []
+    heads: list[HeadInfo] = []
+    lamp_light = float(rng.uniform(0.01, 0.08))
+    for i, (plain, spots_, (hx, hy)) in enumerate(
+        zip(body.styles, body.lenses, body.at, strict=True), start=1
+    ):
+        px, py = x + hx * radius, y + hy * radius
+        if abs(hx) > 0.5:
+            ink.tube((x, py), (px, py), 0.5 * radius, metal, 0.0)
+        style = replace(
+            plain,
+            paint=scaled(plain.paint, light),
+            glass_light=light,
+            sheen=plain.sheen * light,
+            border=plain.border * light,
+        )
+        lenses += draw_head(ink, px, py, radius, style, spots_, number, i, lamp_light)
+        heads.append(HeadInfo(i, plain.type, px, py, radius))
+    if body.plan.plates and not dwarf:
+        _plates(ink, x, low + 1.6 * radius, radius, body.plan.plates, light)
+    elif dwarf:
+        w = (body.right - body.left) * 0.5 * radius
+        ink.rect(x - w * 0.8, low, x + w * 0.8, foot, scaled(metal, 0.7))
+    ink.lay_on(picture, haze, air.low_sky)
+    if haze > 0.2:
+        lenses = [replace(lens, light=lens.light * np.float32(1.0 - haze)) for lens in lenses]
+    box = (
+        max(0.0, x + min(body.left, -1.0) * radius),
+        max(0.0, min(pole_top if not dwarf else low, y + body.top * radius)),
+        min(float(width), x + max(body.right, 1.0) * radius),
+        min(float(height), foot),
+    )
+    info = MastInfo(
+        number, box, body.plan.kind, body.plan.arrangement, tuple(heads), body.plan.plates
+    )
+    return info, lenses
+
+
+def _ladder(
+    rng: Rng, ink: Ink, x: float, top: float, foot: float, radius: float, metal: Rgb
+) -> None:
+    """Draw a ladder beside the pole."""
+    side = float(rng.choice([-1.0, 1.0])) * radius * float(rng.uniform(0.9, 1.6))
+    w = 0.14 * radius
+    for rail in (-0.55, 0.55):
+        ink.line((x + side + rail * radius, top), (x + side + rail * radius, foot), w, metal)
+    for y in np.arange(top, foot, 1.5 * radius):
+        ink.line((x + side - 0.55 * radius, y), (x + side + 0.55 * radius, y), w, metal)
+
+
+def _plates(
+    ink: Ink, x: float, y: float, radius: float, plates: Sequence[str], light: float
+) -> None:
+    """Draw plates below the heads, black letters on a light board."""
+    for i, plate in enumerate(plates):
+        text = plate if plate != "number" else "417"
+        w = (0.75 + 0.75 * len(text)) * radius
+        cy = y + i * 2.4 * radius
+        ink.rect(x - w, cy - radius, x + w, cy + radius, (0.75 * light, 0.75 * light, 0.7 * light))
+        mask = ink.blank()
+        size = 1.5 * radius * ink.scale / 22.0
+        (tw, th), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 2)
+        sx, sy = ink.at(x, cy)
+        cv2.putText(
+            mask,
+            text,
+            (int(sx - tw / 2), int(sy + th / 2)),
+            cv2.FONT_HERSHEY_SIMPLEX,
+            size,
+            255,
+            max(1, int(0.22 * radius * ink.scale)),
+        )
+        ink.paint(mask, (0.02 * light, 0.02 * light, 0.02 * light))
+
+
+def _steel(rng: Rng) -> Rgb:
+    """Colour of poles and brackets: galvanised, black, or rusty."""
+    kind = rng.random()
+    if kind < 0.5:
+        grey = float(rng.uniform(0.2, 0.5))
+        return (grey, grey, grey * 1.03)
+    if kind < 0.85:
+        return (0.03, 0.03, 0.032)
+    return (0.16, 0.08, 0.045)
+
+
+def lens_centroid(light: NDArray[np.float32]) -> tuple[float, float]:
+    """Centre of light of a crop, in pixels of the crop."""
+    total = float(light.sum())
+    y, x = np.mgrid[0 : light.shape[0], 0 : light.shape[1]]
+    return float((x * light).sum() / total), float((y * light).sum() / total)
