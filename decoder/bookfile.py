@@ -39,6 +39,7 @@ _BOOK: Final[dict[str, tuple[type, bool]]] = {
     "edition": (str, True),
     "kind": (str, True),
     "grammar": (str, True),
+    "lower_of_two": (str, False),
     "note": (str, False),
 }
 _GRADED: Final[dict[str, tuple[type, bool]]] = {"grade": (str, True), "sources": (list, False)}
@@ -74,6 +75,7 @@ _INDICATION: Final[dict[str, tuple[type, bool]]] = {
     "next": (str, True),
     "second": (str, False),
     "tie": (int, False),
+    "reduce": (str, False),
     "note": (str, False),
     "aspect": (list, False),
     **_GRADED,
@@ -168,6 +170,9 @@ class _Reader:
                 raise self.fail(row, f'"{raw["id"]}" stands twice; keep one')
             self.sources[raw["id"]] = Source(raw["id"], raw["what"], raw.get("address", ""))
         speeds = tuple(self.speed(i, raw) for i, raw in enumerate(self.rows("speed", top)))
+        lower = head.get("lower_of_two", "")
+        if lower:
+            self.level("[book]", "lower_of_two", lower)
         self.plates = tuple(self.plate(i, raw) for i, raw in enumerate(self.rows("plate", top)))
         if sum(p.prior for p in self.plates) >= 1.0:
             raise self.fail("plates", "the priors sum to 1 or more; leave room for no plate")
@@ -194,6 +199,7 @@ class _Reader:
             indications=indications,
             imperfect=imperfect,
             grammar=head["grammar"],
+            lower_of_two=lower,
             not_by_grammar=self.exemptions("not_by_grammar", top, shown),
             not_fail_safe=self.exemptions("not_fail_safe", top, shown),
             path=self.path,
@@ -309,6 +315,8 @@ class _Reader:
                 f'bad order: the second signal ("{second}") is promised more than the next '
                 f'("{raw["next"]}"); swap them or leave second out',
             )
+        if raw.get("reduce"):
+            self.level(row, "reduce", raw["reduce"])
         grade, agreeing, sources = self.graded(row, raw)
         aspects = tuple(
             self.aspect(f"{row}, aspect {j + 1}", a) for j, a in enumerate(self.rows("aspect", raw))
@@ -328,6 +336,7 @@ class _Reader:
             number_note=raw.get("number", ""),
             aspects=aspects,
             tie=raw.get("tie", 0),
+            reduce=raw.get("reduce", ""),
         )
 
     def aspect(self, row: str, raw: dict[str, Any]) -> AspectRow:

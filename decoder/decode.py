@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any, Final, Literal, cast
 
 from mastread.decoder.aspect import Aspect, HeadShown
 from mastread.decoder.evidence import HeadEvidence, MastEvidence
+from mastread.decoder.order import Orders
 from mastread.decoder.policy import load_policy
 from mastread.decoder.reasons import say_reasons
 from mastread.decoder.rulebook import Indication, Rulebook
@@ -18,6 +20,7 @@ Status = Literal["read", "ambiguous", "unreadable"]
 
 #: Above this share of dark heads, or of unlisted combinations, there is nothing to choose among.
 _HALF: Final = 0.5
+_STOP: Final = Orders(0, 0, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +42,9 @@ class Decision:
         Plain sentences.
     unlisted : float
         Odds of showing no aspect of this book.
+    obey_all : Orders
+        The orders that obey everything that is open: what is left where no single indication
+        covers the others (slow here, and ready to stop at the next signal).
     """
 
     status: Status
@@ -49,6 +55,7 @@ class Decision:
     most_restrictive: tuple[str | None, str]
     reasons: tuple[str, ...]
     unlisted: float = 0.0
+    obey_all: Orders = _STOP
 
     def as_json(self) -> dict[str, Any]:
         """Return the ``indication`` object of a reading."""
@@ -103,6 +110,7 @@ def decode(evidence: MastEvidence, book: Rulebook) -> Decision:
         most_restrictive=(safest.rule, safest.name),
         reasons=say_reasons(evidence, book, weighed, status, possible, safest),
         unlisted=weighed.unlisted,
+        obey_all=reduce(Orders.meet, (i.orders for i in possible), safest.orders),
     )
 
 

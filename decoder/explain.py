@@ -8,6 +8,7 @@ from typing import Any
 
 from mastread.decoder.aspect import Aspect, HeadShown
 from mastread.decoder.decode import Decision, decode_aspect, evidence_of
+from mastread.decoder.faults import single_faults
 from mastread.decoder.language import say_aspect, say_head
 from mastread.decoder.reasons import place, say_grade
 from mastread.decoder.rulebook import NOTHING, SHAKY, Entry, Indication, Rulebook
@@ -110,7 +111,7 @@ def explain(aspect: Aspect, book: Rulebook) -> Explanation:
         heads=tuple(say_heads(aspect, book, entry)),
         standing=standing,
         uncertain=tuple(r for r in decision.reasons if not any(x in r for x in listed)),
-        failures=(),
+        failures=tuple(say_failures(aspect, entry, book)) if entry else (),
     )
 
 
@@ -124,9 +125,12 @@ def governing_row(aspect: Aspect, book: Rulebook) -> Entry | None:
 def say_here(indication: Indication, book: Rulebook) -> str:
     """Say what is in force at this signal."""
     speed = book.speed(indication.here)
-    if speed.mph:
-        return f"{speed.name} speed, {speed.text}."
-    return f"{speed.text}."
+    words = f"{speed.name} speed, {speed.text}" if speed.mph else speed.text
+    if indication.reduce:
+        limit = book.speed(indication.reduce)
+        number = f" ({limit.mph} mph)" if limit.mph else ""
+        words += f"; a train above {limit.name} speed{number} begins to reduce to it at once"
+    return f"{words}."
 
 
 def say_ahead(indication: Indication, book: Rulebook) -> str:
@@ -148,9 +152,22 @@ def say_ahead(indication: Indication, book: Rulebook) -> str:
 def _promise(word: str, book: Rulebook) -> str:
     speed = book.speed(word)
     if speed.mph == 0:
-        return f"expect to {speed.text}"
+        return "be ready to stop"
     number = f" ({speed.mph} mph)" if speed.mph else ""
     return f"expect {speed.name} speed{number}"
+
+
+def say_failures(aspect: Aspect, entry: Entry, book: Rulebook) -> Iterator[str]:
+    """Say what each single failure would show and mean."""
+    for fault in single_faults(aspect, entry.indication, book):
+        if fault.status == "read":
+            result = f"reads as {fault.read_as.label}"
+        elif fault.status == "ambiguous":
+            result = f"imperfect or ambiguous, at worst {fault.read_as.label}"
+        else:
+            result = f"no aspect of the book, so it counts as {fault.read_as.label}"
+        verdict = "as restrictive or more" if fault.safe else "NOT as restrictive"
+        yield f"{_cap(fault.what)}: {say_aspect(fault.shows)}; {result} ({verdict})."
 
 
 def say_heads(aspect: Aspect, book: Rulebook, entry: Entry | None) -> Iterator[str]:

@@ -252,13 +252,10 @@ def _verdict(
         )
     incomparable = [i for i in possible if not safest.at_least_as_restrictive_as(i)]
     if status != "read" and incomparable:
-        meet = safest.orders
-        for indication in possible:
-            meet = meet.meet(indication.orders)
         yield (
-            f"None of these covers all the others: {safest.label} is the most restrictive here, "
-            f"but {_or(sorted(i.label for i in incomparable))} promises less ahead. Obeying all "
-            "of them is the safe answer."
+            f"No one of these covers all the others: {safest.label} asks for the lowest speed "
+            f"here, but {_or(sorted(i.label for i in incomparable))} promises less ahead. "
+            "Obeying all of them is the safe answer."
         )
 
 

@@ -120,6 +120,10 @@ class Indication:
         How sure the rule number is.
     aspects : tuple of AspectRow
         Empty where no aspect is known: "aspect not sourced".
+    tie : int
+        Settles indications of equal orders: the lower is the more restrictive.
+    reduce : str
+        Speed to which a faster train begins to reduce at once; empty if none.
     """
 
     rule: str | None
@@ -136,6 +140,7 @@ class Indication:
     number_note: str
     aspects: tuple[AspectRow, ...]
     tie: int = 0
+    reduce: str = ""
 
     @property
     def label(self) -> str:
@@ -181,7 +186,12 @@ class Entry:
 
 @dataclass(frozen=True)
 class Rulebook:
-    """A whole book. Equal by identity: a book is loaded once and shared."""
+    """A whole book. Equal by identity: a book is loaded once and shared.
+
+    `grammar` is ``"speed"`` where the heads follow the grammar of speed signalling (see
+    `mastread.decoder.grammar`), else ``"none"``; `lower_of_two` is the speed that the lower
+    of two heads stands for, empty where that is not settled.
+    """
 
     name: str
     title: str
@@ -194,6 +204,7 @@ class Rulebook:
     indications: tuple[Indication, ...]
     imperfect: Imperfect
     grammar: str
+    lower_of_two: str
     not_by_grammar: tuple[Exemption, ...]
     not_fail_safe: tuple[Exemption, ...]
     path: str
