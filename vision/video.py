@@ -12,10 +12,10 @@ Memory does not grow with the length of the file: a frame lives as long as the c
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Any, Self, cast
+from typing import Self, cast
 
 import av
 import numpy as np
@@ -28,15 +28,24 @@ from numpy.typing import NDArray
 from mastread.vision.errors import MediaError
 from mastread.vision.frame import Planes
 from mastread.vision.media import kind_of, media_limits, read_head
+from mastread.vision.media_frames import WholeFrames
 from mastread.vision.media_raster import UPRIGHT, RgbRaster, Turn, YccRaster
 from mastread.vision.media_samples import SampleReader
 
 _COPY_AGAIN = "copy it again from the camera or the backup"
+_NAME_ANOTHER = "name a video or a photo"
+_STOPPED_THERE = "nothing was read from there on"
+#: FFmpeg's names of what only points to other files.
+_PLAY_LISTS = {"concat", "dash", "hls", "imf"}
 #: Codecs whose colour-difference samples lie midway, and whose untagged values are a photo's.
 _PHOTOGRAPHIC = {"mjpeg", "mjpegb", "ljpeg", "jpeg2000", "webp", "png", "gif"}
 _CENTRED = _PHOTOGRAPHIC | {"mpeg1video"}
 #: Frames per second where a file gives neither times nor a rate (common practice).
 _FALLBACK_RATE = 25.0
+#: A higher nominal rate is a mistake in the file: no camera for this purpose is so fast.
+_FASTEST_RATE = 1000
+#: The picture may end this much before the sound or the stated end without a word.
+_EARLY_END_S = 0.5
 _MICROSECOND = 1e-6
 
 
@@ -164,55 +173,62 @@ class Video:
             self.warnings.append(sentence)
 
     def _frames(self, from_s: float, to_s: float | None) -> Iterator[VideoFrame]:
+        facts = self._facts
+        size = (self.width, self.height)
+        reader = _reader(facts.codec, facts.turn)
+        index = 0
         with _open_container(self.path) as container:
             stream = _video_stream(self.path, container)
-            stream.thread_type = "AUTO"
+            _prepare(stream)
             if from_s > 0:
                 _enter(container, stream, from_s + self.origin_s)
-            facts = self._facts
-            reader = _reader(facts.codec, facts.turn)
-            clock = _Clock(self, stream)
-            index = 0
-            for decoded in _decode(self, container, stream):
-                time_s = clock.time_of(decoded)
+            clock = _Clock(self._warn, stream, facts.origin_s, facts.rate_hz)
+            for decoded, stamp in WholeFrames(container, stream, self._warn):
+                time_s = clock.time_of(stamp)
                 if to_s is not None and time_s >= to_s:
                     return
-                if facts.turn.upright_size(decoded.width, decoded.height) != (
-                    self.width,
-                    self.height,
-                ):
-                    self._warn(
-                        f"the picture changes its size at {time_s:.2f} s; "
-                        "nothing was read from there on"
-                    )
+                if facts.turn.upright_size(decoded.width, decoded.height) != size:
+                    self._warn(f"the picture changes its size at {time_s:.2f} s; {_STOPPED_THERE}")
                     return
                 if time_s >= from_s or from_s <= 0:
-                    yield VideoFrame(decoded, reader, (self.width, self.height), index, time_s)
+                    yield VideoFrame(decoded, reader, size, index, time_s)
                     index += 1
+        self._check_end(clock.end_s)
+
+    def _check_end(self, end_s: float) -> None:
+        if self.duration_s is not None and end_s < self.duration_s - _EARLY_END_S:
+            self._warn(
+                f"the picture ends at {end_s:.2f} s, though the file says that it lasts "
+                f"{self.duration_s:.2f} s: the rest is missing or damaged"
+            )
 
 
 class _Clock:
     """Presentation times that never stand still or go back."""
 
-    def __init__(self, video: Video, stream: VideoStream) -> None:
-        self._video = video
+    def __init__(
+        self, warn: Callable[[str], None], stream: VideoStream, origin_s: float, rate_hz: float
+    ) -> None:
+        self._warn = warn
         self._unit = float(stream.time_base or 0)
-        self._step = 1 / video.rate_hz
+        self._origin_s = origin_s
+        self._step = 1 / rate_hz
         self._last: float | None = None
 
-    def time_of(self, decoded: av.VideoFrame) -> float:
-        stamp = decoded.pts if decoded.pts is not None else decoded.dts
-        if stamp is None or not self._unit:
-            if self._last is not None:
-                self._video._warn("some frames have no time stamp; the nominal rate was used there")
-            time_s = 0.0 if self._last is None else self._last + self._step
+    @property
+    def end_s(self) -> float:
+        """When the last frame so far ends."""
+        return 0.0 if self._last is None else self._last + self._step
+
+    def time_of(self, stamp: int | None) -> float:
+        if stamp is None:
+            time_s = self.end_s
+            self._warn("frames have no time stamps; the nominal rate was used")
         else:
-            time_s = stamp * self._unit - self._video.origin_s
+            time_s = stamp * self._unit - self._origin_s
             if self._last is not None and time_s <= self._last:
-                self._video._warn(
-                    "some time stamps go back or stand still; the nominal rate was used there"
-                )
-                time_s = self._last + self._step
+                self._warn("time stamps go back or stand still; the nominal rate was used there")
+                time_s = self.end_s
         self._last = time_s
         return time_s
 
@@ -227,28 +243,12 @@ def open_video(path: str | os.PathLike[str]) -> Video:
     read_head(path)
     with _open_container(path) as container:
         stream = _video_stream(path, container)
+        _prepare(stream)
+        # One thread is enough for one frame.
         stream.thread_count = 1
-        facts = None
-        for packet in container.demux(stream):
-            facts = _first_facts(path, container, stream, packet)
-            if facts is not None:
-                break
-        if facts is None:
-            raise MediaError(path, "no frame of it can be decoded", _COPY_AGAIN)
-    return Video(path, facts)
-
-
-def _first_facts(
-    path: str | os.PathLike[str], container: InputContainer, stream: VideoStream, packet: Any
-) -> _Facts | None:
-    try:
-        decoded = packet.decode()
-    except FFmpegError:
-        return None
-    for frame in decoded:
-        if not frame.is_corrupt:
-            return _facts(path, container, stream, frame)
-    return None
+        for decoded, stamp in WholeFrames(container, stream, lambda _: None):
+            return Video(path, _facts(path, container, stream, decoded, stamp))
+    raise MediaError(path, "no frame of it can be decoded", _COPY_AGAIN)
 
 
 def _facts(
@@ -256,6 +256,7 @@ def _facts(
     container: InputContainer,
     stream: VideoStream,
     frame: av.VideoFrame,
+    stamp: int | None,
 ) -> _Facts:
     limit = media_limits()["max_megapixels"]
     if frame.width * frame.height > limit * 1e6:
@@ -266,28 +267,48 @@ def _facts(
         )
     turn = display_turn(frame)
     width, height = turn.upright_size(frame.width, frame.height)
-    rate = stream.average_rate or stream.guessed_rate
-    rate_hz = float(rate) if rate else _FALLBACK_RATE
-    origin = _origin_s(container, stream)
-    duration: float | None = None
-    if stream.duration and stream.time_base:
-        start = (stream.start_time or 0) * float(stream.time_base)
-        duration = start - origin + stream.duration * float(stream.time_base)
-    elif container.duration:
-        duration = container.duration * _MICROSECOND
-    hint = stream.frames or (round(duration * rate_hz) if duration else None)
+    rate_hz = _rate_hz(stream, stamped=stamp is not None)
+    origin_s = _origin_s(container, stream)
+    duration_s = _duration_s(container, stream, origin_s, rate_hz)
+    hint = stream.frames or (round(duration_s * rate_hz) if duration_s else None)
     return _Facts(
         width=width,
         height=height,
         turn=turn,
         interlaced=frame.interlaced_frame,
         codec=stream.codec_context.name,
-        origin_s=origin,
-        duration_s=duration,
+        origin_s=origin_s,
+        duration_s=duration_s,
         frames_hint=hint,
         rate_hz=rate_hz,
         has_sound=bool(container.streams.audio),
     )
+
+
+def _rate_hz(stream: VideoStream, stamped: bool) -> float:
+    rates = [stream.guessed_rate, stream.average_rate, stream.codec_context.framerate]
+    if not stamped:
+        # A bare stream of pictures: only the coding itself may know.
+        rates.reverse()
+    sane = [float(rate) for rate in rates if rate and rate <= _FASTEST_RATE]
+    return sane[0] if sane else _FALLBACK_RATE
+
+
+def _duration_s(
+    container: InputContainer, stream: VideoStream, origin_s: float, rate_hz: float
+) -> float | None:
+    """From t = 0 to the end of the picture, as the file states it."""
+    unit = float(stream.time_base or 0)
+    if container.format.name == "avi" and stream.frames:
+        # What FFmpeg calls the duration is shortened to what the file still holds.
+        return stream.frames / rate_hz
+    if stream.duration and unit:
+        return (stream.start_time or 0) * unit - origin_s + stream.duration * unit
+    if container.duration:
+        whole = container.duration * _MICROSECOND
+        # Matroska states when the last frame ends, others how long they last.
+        return whole - origin_s if "matroska" in container.format.name else whole
+    return None
 
 
 def _origin_s(container: InputContainer, stream: VideoStream) -> float:
@@ -318,6 +339,13 @@ def display_turn(frame: av.VideoFrame) -> Turn:
     return Turn(bool(mirrored), round(float(np.degrees(np.arctan2(b, a))) / 90) % 4)
 
 
+def _prepare(stream: VideoStream) -> None:
+    stream.thread_type = "AUTO"
+    if stream.codec_context.name in _PHOTOGRAPHIC:
+        # Each frame stands alone there, so a damaged one can be refused without harm to others.
+        stream.codec_context.options = {"err_detect": "explode"}
+
+
 def _reader(codec: str, turn: Turn) -> SampleReader:
     return SampleReader(turn, centred=codec in _CENTRED, photographic=codec in _PHOTOGRAPHIC)
 
@@ -326,18 +354,19 @@ def _open_container(path: str | os.PathLike[str]) -> InputContainer:
     try:
         # An absolute name cannot be taken for a network address; nor may a play list inside the
         # file lead anywhere else.
-        return av.open(os.path.abspath(path), options={"protocol_whitelist": "file"})
-    except FFmpegError as error:
-        reason = "is cut off or damaged" if _is_film(path) else "is not a video that can be read"
-        raise MediaError(path, f"{reason} ({error.strerror})", _COPY_AGAIN) from None
+        container = av.open(os.path.abspath(path), options={"protocol_whitelist": "file"})
+    except FFmpegError:
+        if kind_of(path) == "video":
+            raise MediaError(path, "is cut off or damaged", _COPY_AGAIN) from None
+        raise MediaError(path, "is not a video that can be read", _NAME_ANOTHER) from None
     except OSError as error:
         raise MediaError(
             path, f"cannot be opened ({error.strerror})", "check that you may read it"
         ) from None
-
-
-def _is_film(path: str | os.PathLike[str]) -> bool:
-    return kind_of(path) == "video"
+    if container.format.name in _PLAY_LISTS:
+        container.close()
+        raise MediaError(path, "is a play list, not a video", "name the videos in it")
+    return container
 
 
 def _video_stream(path: str | os.PathLike[str], container: InputContainer) -> VideoStream:
@@ -350,7 +379,7 @@ def _video_stream(path: str | os.PathLike[str], container: InputContainer) -> Vi
                 )
             return stream
     what = "holds sound but no picture" if container.streams.audio else "holds no picture"
-    raise MediaError(path, what, "name a video or a photo")
+    raise MediaError(path, what, _NAME_ANOTHER)
 
 
 def _enter(container: InputContainer, stream: VideoStream, at_s: float) -> None:
@@ -359,38 +388,3 @@ def _enter(container: InputContainer, stream: VideoStream, at_s: float) -> None:
         container.seek(int(at_s / float(stream.time_base or 1)), stream=stream)
     except FFmpegError:
         container.seek(0)
-
-
-def _decode(
-    video: Video, container: InputContainer, stream: VideoStream
-) -> Iterator[av.VideoFrame]:
-    """Sound frames only: after damage nothing until the next key frame, since a decoder fills
-    lost parts from earlier frames, and a lamp that has gone out would stay lit there."""
-    packets = iter(container.demux(stream))
-    lost = 0
-    waiting = False
-    while True:
-        try:
-            packet = next(packets)
-        except StopIteration:
-            break
-        except FFmpegError as error:
-            video._warn(f"the file breaks off ({error.strerror}); the rest of it is missing")
-            break
-        try:
-            decoded = packet.decode()
-        except FFmpegError:
-            waiting = True
-            lost += 1
-            continue
-        for frame in decoded:
-            if frame.is_corrupt:
-                waiting = True
-            elif frame.key_frame:
-                waiting = False
-            if waiting:
-                lost += 1
-            else:
-                yield frame
-    if lost:
-        video._warn(f"the file is damaged: {lost} frames were left out")
