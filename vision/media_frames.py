@@ -50,23 +50,22 @@ class WholeFrames:
 
     def __iter__(self) -> Iterator[tuple[av.VideoFrame, int | None]]:
         for packet in self._packets():
-            if packet.is_corrupt:
+            if packet is not None and packet.is_corrupt:
                 # Read only in part.
                 self._lost += 1
                 if packet.dts is not None:
                     self._breaks.append(packet.dts - 1)
                 continue
-            if self._stored and packet.dts is not None:
+            if self._stored and packet is not None and packet.dts is not None:
                 heapq.heappush(self._stamps, packet.dts)
             try:
-                decoded = packet.decode()
+                decoded = self._stream.decode(packet)
             except FFmpegError:
                 self._waiting = True
                 self._lost += 1
                 self._stamp(None)
                 continue
             for frame in decoded:
-                assert isinstance(frame, av.VideoFrame)
                 stamp = self._stamp(frame)
                 if self._is_whole(frame, stamp):
                     yield frame, stamp
@@ -76,7 +75,8 @@ class WholeFrames:
             frames = "1 frame was" if self._lost == 1 else f"{self._lost} frames were"
             self._warn(f"the file is damaged: {frames} left out")
 
-    def _packets(self) -> Iterator[av.Packet[VideoStream]]:
+    def _packets(self) -> Iterator[av.Packet[VideoStream] | None]:
+        """The packets, then None for what the decoder still holds if the file broke off."""
         packets = iter(self._container.demux(self._stream))
         last: int | None = None
         count = jumps = 0
@@ -87,10 +87,7 @@ class WholeFrames:
                 return
             except FFmpegError:
                 self._warn("the file breaks off; the rest of it is missing")
-                # What the decoder still holds is whole; an empty packet asks for it.
-                rest: av.Packet[VideoStream] = av.Packet()
-                rest.stream = self._stream
-                yield rest
+                yield None
                 return
             if self._watch_jumps and packet.dts is not None:
                 count += 1

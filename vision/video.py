@@ -12,41 +12,34 @@ Memory does not grow with the length of the file: a frame lives as long as the c
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Generator, Iterator
 from types import TracebackType
-from typing import Self, cast
+from typing import Self
 
 import av
 import numpy as np
-from av.container import InputContainer
 from av.error import FFmpegError
-from av.stream import Disposition
-from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
 from mastread.vision.errors import MediaError
 from mastread.vision.frame import Planes
-from mastread.vision.media import kind_of, media_limits, read_head
+from mastread.vision.media import read_head
+from mastread.vision.media_film import (
+    COPY_AGAIN,
+    PHOTOGRAPHIC,
+    FilmFacts,
+    film_facts,
+    open_film,
+)
 from mastread.vision.media_frames import WholeFrames
-from mastread.vision.media_raster import UPRIGHT, RgbRaster, Turn, YccRaster
+from mastread.vision.media_raster import RgbRaster, YccRaster
 from mastread.vision.media_samples import SampleReader
 
-_COPY_AGAIN = "copy it again from the camera or the backup"
-_NAME_ANOTHER = "name a video or a photo"
+#: Codecs whose colour-difference samples lie midway between luma samples.
+_CENTRED = PHOTOGRAPHIC | {"mpeg1video"}
 _STOPPED_THERE = "nothing was read from there on"
-#: FFmpeg's names of what only points to other files.
-_PLAY_LISTS = {"concat", "dash", "hls", "imf"}
-#: Codecs whose colour-difference samples lie midway, and whose untagged values are a photo's.
-_PHOTOGRAPHIC = {"mjpeg", "mjpegb", "ljpeg", "jpeg2000", "webp", "png", "gif"}
-_CENTRED = _PHOTOGRAPHIC | {"mpeg1video"}
-#: Frames per second where a file gives neither times nor a rate (common practice).
-_FALLBACK_RATE = 25.0
-#: A higher nominal rate is a mistake in the file: no camera for this purpose is so fast.
-_FASTEST_RATE = 1000
 #: The picture may end this much before the sound or the stated end without a word.
 _EARLY_END_S = 0.5
-_MICROSECOND = 1e-6
 
 
 class VideoFrame:
@@ -91,22 +84,6 @@ class VideoFrame:
         return self.raster.coded(x0, y0, x1, y1)
 
 
-@dataclass(frozen=True, slots=True)
-class _Facts:
-    """What the first frame and the container tell about a file."""
-
-    width: int
-    height: int
-    turn: Turn
-    interlaced: bool
-    codec: str
-    origin_s: float
-    duration_s: float | None
-    frames_hint: int | None
-    rate_hz: float
-    has_sound: bool
-
-
 class Video:
     """An open video: iterate over it for its frames, as often as wanted.
 
@@ -123,9 +100,15 @@ class Video:
     warnings : sentences about damage and oddities met so far
     """
 
-    def __init__(self, path: str | os.PathLike[str], facts: _Facts) -> None:
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        """Open a file; see `open_video`."""
         self.path = os.fspath(path)
-        self._facts = facts
+        self.warnings: list[str] = []
+        self._begun: list[Generator[VideoFrame, None, None]] = []
+        # The pass that the first frame was taken from waits for the first caller, so that a
+        # file is not opened twice.
+        self._first: _Pass | None = _Pass(self.path, self._warn)
+        facts = self._facts = self._first.facts()
         self.width, self.height = facts.width, facts.height
         self.duration_s = facts.duration_s
         self.frames_hint = facts.frames_hint
@@ -133,8 +116,6 @@ class Video:
         self.interlaced = facts.interlaced
         self.has_sound = facts.has_sound
         self.origin_s = facts.origin_s
-        self.warnings: list[str] = []
-        self._open: list[Iterator[VideoFrame]] = []
         if facts.interlaced:
             self._warn("the video is interlaced: fine detail of moving things is doubled")
 
@@ -151,39 +132,50 @@ class Video:
 
     def close(self) -> None:
         """Give back what unfinished iterations hold."""
-        for frames in self._open:
-            frames.close()  # type: ignore[attr-defined]
-        self._open.clear()
+        for frames in self._begun:
+            frames.close()
+        self._begun.clear()
+        if self._first is not None:
+            self._first.close()
+            self._first = None
 
-    def __iter__(self) -> Iterator[VideoFrame]:
+    def __iter__(self) -> Generator[VideoFrame, None, None]:
         return self.frames()
 
-    def frames(self, from_s: float = 0.0, to_s: float | None = None) -> Iterator[VideoFrame]:
+    def frames(
+        self, from_s: float = 0.0, to_s: float | None = None
+    ) -> Generator[VideoFrame, None, None]:
         """The frames with ``from_s <= time_s < to_s``; all by default.
 
         `VideoFrame.index` counts from the first frame of the file, or, where `from_s` is above 0
         and the file could be entered in the middle, from the first frame yielded.
         """
         frames = self._frames(from_s, to_s)
-        self._open.append(frames)
+        self._begun.append(frames)
         return frames
 
     def _warn(self, sentence: str) -> None:
         if sentence not in self.warnings:
             self.warnings.append(sentence)
 
-    def _frames(self, from_s: float, to_s: float | None) -> Iterator[VideoFrame]:
+    def _frames(self, from_s: float, to_s: float | None) -> Generator[VideoFrame, None, None]:
         facts = self._facts
         size = (self.width, self.height)
-        reader = _reader(facts.codec, facts.turn)
+        reader = SampleReader(
+            facts.turn,
+            centred=facts.codec in _CENTRED,
+            photographic=facts.codec in PHOTOGRAPHIC,
+        )
         index = 0
-        with _open_container(self.path) as container:
-            stream = _video_stream(self.path, container)
-            _prepare(stream)
+        if from_s > 0 or self._first is None:
+            decoding = _Pass(self.path, self._warn)
+        else:
+            decoding, self._first = self._first, None
+        try:
             if from_s > 0:
-                _enter(container, stream, from_s + self.origin_s)
-            clock = _Clock(self._warn, stream, facts.origin_s, facts.rate_hz)
-            for decoded, stamp in WholeFrames(container, stream, self._warn):
+                decoding.enter(from_s + self.origin_s)
+            clock = _Clock(self._warn, decoding.unit_s, facts.origin_s, facts.rate_hz)
+            for decoded, stamp in decoding:
                 time_s = clock.time_of(stamp)
                 if to_s is not None and time_s >= to_s:
                     return
@@ -193,6 +185,8 @@ class Video:
                 if time_s >= from_s or from_s <= 0:
                     yield VideoFrame(decoded, reader, size, index, time_s)
                     index += 1
+        finally:
+            decoding.close()
         self._check_end(clock.end_s)
 
     def _check_end(self, end_s: float) -> None:
@@ -203,14 +197,54 @@ class Video:
             )
 
 
+class _Pass:
+    """One run through the frames of a file; the first frame can be looked at beforehand."""
+
+    def __init__(self, path: str, warn: Callable[[str], None]) -> None:
+        self._path = path
+        self._container, self._stream = open_film(path)
+        self.unit_s = float(self._stream.time_base or 0)
+        self._frames = iter(WholeFrames(self._container, self._stream, warn))
+        self._ahead: tuple[av.VideoFrame, int | None] | None = None
+
+    def facts(self) -> FilmFacts:
+        """What the file says; MediaError if it holds no frame."""
+        try:
+            self._ahead = next(self._frames, None)
+            if self._ahead is None:
+                raise MediaError(self._path, "no frame of it can be decoded", COPY_AGAIN)
+            return film_facts(self._path, self._container, self._stream, *self._ahead)
+        except MediaError:
+            self.close()
+            raise
+
+    def enter(self, at_s: float) -> None:
+        """Go to the last key frame before a time; stay at the start if the file cannot do that."""
+        try:
+            self._container.seek(int(at_s / (self.unit_s or 1)), stream=self._stream)
+        except FFmpegError:
+            self._container.seek(0)
+
+    def __iter__(self) -> Iterator[tuple[av.VideoFrame, int | None]]:
+        if self._ahead is not None:
+            ahead, self._ahead = self._ahead, None
+            yield ahead
+        yield from self._frames
+
+    def close(self) -> None:
+        """Close the file."""
+        self._ahead = None
+        self._container.close()
+
+
 class _Clock:
     """Presentation times that never stand still or go back."""
 
     def __init__(
-        self, warn: Callable[[str], None], stream: VideoStream, origin_s: float, rate_hz: float
+        self, warn: Callable[[str], None], unit_s: float, origin_s: float, rate_hz: float
     ) -> None:
         self._warn = warn
-        self._unit = float(stream.time_base or 0)
+        self._unit = unit_s
         self._origin_s = origin_s
         self._step = 1 / rate_hz
         self._last: float | None = None
@@ -238,153 +272,7 @@ def open_video(path: str | os.PathLike[str]) -> Video:
 
     Raises
     ------
-    MediaError : missing, empty, damaged beyond its first frame, no picture in it, too large
+    MediaError : missing, empty, damaged before its first frame, no picture in it, too large
     """
     read_head(path)
-    with _open_container(path) as container:
-        stream = _video_stream(path, container)
-        _prepare(stream)
-        # One thread is enough for one frame.
-        stream.thread_count = 1
-        for decoded, stamp in WholeFrames(container, stream, lambda _: None):
-            return Video(path, _facts(path, container, stream, decoded, stamp))
-    raise MediaError(path, "no frame of it can be decoded", _COPY_AGAIN)
-
-
-def _facts(
-    path: str | os.PathLike[str],
-    container: InputContainer,
-    stream: VideoStream,
-    frame: av.VideoFrame,
-    stamp: int | None,
-) -> _Facts:
-    limit = media_limits()["max_megapixels"]
-    if frame.width * frame.height > limit * 1e6:
-        raise MediaError(
-            path,
-            f"has frames of {frame.width} x {frame.height}, more than {limit} megapixels",
-            "make a smaller copy of it",
-        )
-    turn = display_turn(frame)
-    width, height = turn.upright_size(frame.width, frame.height)
-    rate_hz = _rate_hz(stream, stamped=stamp is not None)
-    origin_s = _origin_s(container, stream)
-    duration_s = _duration_s(container, stream, origin_s, rate_hz)
-    hint = stream.frames or (round(duration_s * rate_hz) if duration_s else None)
-    return _Facts(
-        width=width,
-        height=height,
-        turn=turn,
-        interlaced=frame.interlaced_frame,
-        codec=stream.codec_context.name,
-        origin_s=origin_s,
-        duration_s=duration_s,
-        frames_hint=hint,
-        rate_hz=rate_hz,
-        has_sound=bool(container.streams.audio),
-    )
-
-
-def _rate_hz(stream: VideoStream, stamped: bool) -> float:
-    rates = [stream.guessed_rate, stream.average_rate, stream.codec_context.framerate]
-    if not stamped:
-        # A bare stream of pictures: only the coding itself may know.
-        rates.reverse()
-    sane = [float(rate) for rate in rates if rate and rate <= _FASTEST_RATE]
-    return sane[0] if sane else _FALLBACK_RATE
-
-
-def _duration_s(
-    container: InputContainer, stream: VideoStream, origin_s: float, rate_hz: float
-) -> float | None:
-    """From t = 0 to the end of the picture, as the file states it."""
-    unit = float(stream.time_base or 0)
-    if container.format.name == "avi" and stream.frames:
-        # What FFmpeg calls the duration is shortened to what the file still holds.
-        return stream.frames / rate_hz
-    if stream.duration and unit:
-        return (stream.start_time or 0) * unit - origin_s + stream.duration * unit
-    if container.duration:
-        whole = container.duration * _MICROSECOND
-        # Matroska states when the last frame ends, others how long they last.
-        return whole - origin_s if "matroska" in container.format.name else whole
-    return None
-
-
-def _origin_s(container: InputContainer, stream: VideoStream) -> float:
-    first = 0.0
-    if stream.start_time is not None and stream.time_base is not None:
-        first = stream.start_time * float(stream.time_base)
-    if first < 0:
-        return first
-    if "mp4" in container.format.name or container.start_time is None:
-        return 0.0
-    return max(0.0, min(first, container.start_time * _MICROSECOND))
-
-
-def display_turn(frame: av.VideoFrame) -> Turn:
-    """How the file wants its frames turned: the display matrix (ISO/IEC 14496-12, "tkhd").
-
-    A turn that is no multiple of a quarter is taken as the nearest quarter.
-    """
-    data = frame.side_data.get("DISPLAYMATRIX")
-    if data is None:
-        return UPRIGHT
-    a, b, _, c, d = np.frombuffer(cast(memoryview, data), np.int32, count=5).astype(float)
-    # The matrix takes (x, y) to (a x + c y, b x + d y), y down: without a mirror a = d = cos,
-    # b = sin of the clockwise angle; a mirror in front of the turn changes the sign of (a, b).
-    mirrored = a * d - b * c < 0
-    if mirrored:
-        a, b = -a, -b
-    return Turn(bool(mirrored), round(float(np.degrees(np.arctan2(b, a))) / 90) % 4)
-
-
-def _prepare(stream: VideoStream) -> None:
-    stream.thread_type = "AUTO"
-    if stream.codec_context.name in _PHOTOGRAPHIC:
-        # Each frame stands alone there, so a damaged one can be refused without harm to others.
-        stream.codec_context.options = {"err_detect": "explode"}
-
-
-def _reader(codec: str, turn: Turn) -> SampleReader:
-    return SampleReader(turn, centred=codec in _CENTRED, photographic=codec in _PHOTOGRAPHIC)
-
-
-def _open_container(path: str | os.PathLike[str]) -> InputContainer:
-    try:
-        # An absolute name cannot be taken for a network address; nor may a play list inside the
-        # file lead anywhere else.
-        container = av.open(os.path.abspath(path), options={"protocol_whitelist": "file"})
-    except FFmpegError:
-        if kind_of(path) == "video":
-            raise MediaError(path, "is cut off or damaged", _COPY_AGAIN) from None
-        raise MediaError(path, "is not a video that can be read", _NAME_ANOTHER) from None
-    except OSError as error:
-        raise MediaError(
-            path, f"cannot be opened ({error.strerror})", "check that you may read it"
-        ) from None
-    if container.format.name in _PLAY_LISTS:
-        container.close()
-        raise MediaError(path, "is a play list, not a video", "name the videos in it")
-    return container
-
-
-def _video_stream(path: str | os.PathLike[str], container: InputContainer) -> VideoStream:
-    for stream in container.streams.video:
-        # A cover picture of a sound file is a video stream with a mark.
-        if not stream.disposition & Disposition.attached_pic:
-            if stream.codec_context is None:
-                raise MediaError(
-                    path, "is coded in a way that FFmpeg cannot decode", "convert it to H.264"
-                )
-            return stream
-    what = "holds sound but no picture" if container.streams.audio else "holds no picture"
-    raise MediaError(path, what, _NAME_ANOTHER)
-
-
-def _enter(container: InputContainer, stream: VideoStream, at_s: float) -> None:
-    """Go to the last key frame before a time; stay at the start if the file cannot do that."""
-    try:
-        container.seek(int(at_s / float(stream.time_base or 1)), stream=stream)
-    except FFmpegError:
-        container.seek(0)
+    return Video(path)
