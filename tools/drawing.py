@@ -11,6 +11,7 @@ are in pixels.
 from __future__ import annotations
 
 import math
+import re
 from functools import lru_cache
 from typing import Final
 
@@ -42,6 +43,10 @@ LENS_INK: Final[dict[str, Ink]] = {
 REGULAR: Final = 400
 STRONG: Final = 650
 
+#: The font's round brackets come with blanks on both sides, this much of the size too wide.
+_BRACKETS: Final = "()"
+_BRACKET_BEARING: Final = 0.13
+
 #: Sub-pixel bits of the polygon and line drawing.
 _SHIFT: Final = 4
 
@@ -54,17 +59,31 @@ def _face() -> cv2.FontFace:
 @lru_cache(maxsize=4096)
 def text_width(words: str, size: int, weight: int = REGULAR) -> int:
     """Return how wide `words` are when set at `size` pixels."""
-    # The size of a probe picture does not matter as long as nothing wraps.
-    x, _, width, _ = cv2.getTextSize((0, 0), words + "|", (0, 0), _face(), size, weight)
-    _, _, bar, _ = cv2.getTextSize((0, 0), "|", (0, 0), _face(), size, weight)
-    return int(x + width - bar)
+    return round(sum(_advance(piece, size, weight) for piece in _set_pieces(words)))
 
 
 def write(
     image: Image, place: Point, words: str, size: int, ink: Ink, weight: int = REGULAR
 ) -> None:
     """Set one line of `words`; `place` is the left end of its base line."""
-    cv2.putText(image, words, (round(place[0]), round(place[1])), ink, _face(), size, weight)
+    x = place[0]
+    for piece in _set_pieces(words):
+        left = x - (_BRACKET_BEARING * size if piece in _BRACKETS else 0.0)
+        cv2.putText(image, piece, (round(left), round(place[1])), ink, _face(), size, weight)
+        x += _advance(piece, size, weight)
+
+
+def _set_pieces(words: str) -> list[str]:
+    return [piece for piece in re.split(r"([()])", words) if piece]
+
+
+@lru_cache(maxsize=4096)
+def _advance(piece: str, size: int, weight: int) -> float:
+    # A bar at the end makes a trailing blank count.
+    _, _, width, _ = cv2.getTextSize((0, 0), piece + "|", (0, 0), _face(), size, weight)
+    _, _, bar, _ = cv2.getTextSize((0, 0), "|", (0, 0), _face(), size, weight)
+    tight = 2 * _BRACKET_BEARING * size if piece in _BRACKETS else 0.0
+    return float(width - bar - tight)
 
 
 def wrap(

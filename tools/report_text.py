@@ -17,6 +17,9 @@ from mastread.tools.texts import clock, say
 
 INDENT: Final = "  "
 
+#: A paragraph gives this many reasons; the document holds all.
+MOST_REASONS: Final = 3
+
 
 def text_report(reading: Reading, width: int = 88) -> str:
     """Return the paragraphs for one media file, without the notice and without a last line end.
@@ -72,8 +75,11 @@ def _span_words(span: SpanDoc, *, photo: bool) -> str:
     parts += rate_sentences(span)
     parts += doubt_sentences(indication)
     if indication["reasons"]:
-        reasons = " ".join(sentence(reason) for reason in indication["reasons"])
-        parts.append(say("why", reasons=reasons))
+        told = [sentence(reason) for reason in indication["reasons"][:MOST_REASONS]]
+        more = len(indication["reasons"]) - len(told)
+        if more > 0:
+            told.append(say("why.more", count=more))
+        parts.append(say("why", reasons=" ".join(told)))
     return " ".join(parts)
 
 

@@ -8,6 +8,7 @@ reach a user unseen: the tests walk through all of them.
 
 from __future__ import annotations
 
+import textwrap
 from typing import Final
 
 ENGLISH: Final[dict[str, str]] = {
@@ -47,6 +48,7 @@ ENGLISH: Final[dict[str, str]] = {
     "most_restrictive": "When in doubt, treat it as {name}, the most restrictive it may be.",
     "most_restrictive.short": "In doubt treat as: {name}",
     "why": "Why: {reasons}",
+    "why.more": "(Further reasons: {count}; --format json gives all.)",
     # a file in words
     "source.photo": "{path} (photo, {width} x {height})",
     "source.video": "{path} (video, {duration}, {frames} frames, {width} x {height})",
@@ -62,11 +64,10 @@ ENGLISH: Final[dict[str, str]] = {
     "picture.no_mast": "No signal mast found",
     "picture.not_seen": "Not told at this moment",
     "curves.title": "Light of each head against time",
-    "curves.axis": "seconds",
-    "curves.lit": "lit",
-    "curves.dark": "dark",
     "curves.none": "No light curve: nothing was measured over time.",
-    "curves.head": "Mast {mast}, head {head}",
+    "curves.head": "Head {head}",
+    "curves.rate": "{hz:.3f} ± {sd:.3f} Hz",
+    "curves.rate.no_error": "{hz:.3f} Hz",
     # what went wrong
     "error.line": "{path}: {what}; {cure}",
     "error.crash": (
@@ -79,24 +80,25 @@ ENGLISH: Final[dict[str, str]] = {
     ),
     "error.memory": "{path}: too large for this machine's memory; scale it down and try again",
     "error.output": "{path}: the outputs could not be written ({what}); free or change the folder",
-    "error.out.not_folder": "--out {path}: is a file, not a folder; name a folder",
-    "error.out.denied": (
-        "--out {path}: cannot be written to ({what}); choose a folder that you may write to"
-    ),
+    "error.out.not_folder": "{path} is no folder ({what}); name a folder",
+    "error.out.denied": "{path} cannot be written to ({what}); choose another folder",
     "error.region": (
-        "--region {text!r}: must be four whole numbers X,Y,W,H in pixels with W and H above 0, "
-        "such as 400,120,300,500"
+        "{text!r} is no region; it takes four whole numbers X,Y,W,H in pixels with W and H "
+        "above 0, such as 400,120,300,500"
     ),
-    "error.region.outside": (
-        "--region {text} lies outside the picture of {width} x {height} pixels; "
-        "give a region inside it"
+    "error.region.outside": "--region {text} lies outside the picture of {size}",
+    "error.region.outside.cure": "give a region inside it",
+    "error.plate.none": "`none` cannot go together with a plate; leave one of them out",
+    "check.spelling": "check the name",
+    # rulebooks
+    "book.good": (
+        "{path}: in order; {title}, {indications} indications ({without} without an aspect), "
+        "{aspects} aspects"
     ),
-    "error.plate.none": "--plate none cannot go together with other plates; leave one of them out",
-    "error.book": "{what}",
-    "error.missing": "{path}: there is no such file or folder; check the spelling",
-    "error.no_media": (
-        "{path}: no photo or video found in this folder; name a folder or file that holds some"
-    ),
+    "book.speeds": "Speeds:",
+    "book.plates": "Plates:",
+    "book.no_aspect": "no aspect is sourced",
+    "book.disputed": "(disputed: shown here, never read)",
     # talk on stderr
     "warning": "{path}: {what}",
     "progress": "reading",
@@ -133,3 +135,18 @@ def clock(seconds: float) -> str:
 def one_line(text: str) -> str:
     """Return `text` with every run of blanks and line ends made one blank."""
     return " ".join(text.split())
+
+
+def wrap_lines(text: str, width: int) -> str:
+    """Return `text` with each of its lines wrapped to `width`, keeping the line's own indent."""
+    lines: list[str] = []
+    for line in text.split("\n"):
+        indent = line[: len(line) - len(line.lstrip())]
+        lines += textwrap.wrap(
+            line,
+            width,
+            subsequent_indent=indent + "  ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        ) or [""]
+    return "\n".join(lines)

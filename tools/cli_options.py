@@ -1,0 +1,110 @@
+"""Options that several commands share, and the words with which they refuse."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from mastread.decoder.aspect import MAX_HEADS, PLATES
+from mastread.decoder.rulebook import BookError, load_book
+from mastread.tools.texts import one_line, say
+
+NO_PLATE = "none"
+
+
+class Region(click.ParamType[tuple[int, int, int, int]]):
+    """``X,Y,W,H`` in pixels."""
+
+    name = "X,Y,W,H"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int, int, int]:
+        """Return the four numbers, or refuse with the cure."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            x, y, width, height = (int(part) for part in str(value).split(","))
+        except ValueError:
+            self.fail(say("error.region", text=value), param, ctx)
+        if x < 0 or y < 0 or width <= 0 or height <= 0:
+            self.fail(say("error.region", text=value), param, ctx)
+        return x, y, width, height
+
+
+class Book(click.ParamType[str]):
+    """A rulebook that can be loaded, by name or path; the value stays the text."""
+
+    name = "BOOK"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the text once the book has loaded without fault."""
+        try:
+            load_book(str(value))
+        except BookError as error:
+            self.fail(one_line(str(error)), param, ctx)
+        except OSError as error:
+            self.fail(f"{value}: {error.strerror or error}", param, ctx)
+        return str(value)
+
+
+rules_option = click.option(
+    "--rules",
+    "book",
+    type=Book(),
+    default="cror",
+    show_default=True,
+    help="Rulebook: a name from `mastread book list`, or a .toml file of your own.",
+)
+
+plate_option = click.option(
+    "--plate",
+    "plates",
+    type=click.Choice([*PLATES, NO_PLATE], case_sensitive=False),
+    multiple=True,
+    help="A plate on the mast; may be given again. `none`: there is none. "
+    "Left out: not known, so every plate stays possible.",
+)
+
+heads_option = click.option(
+    "--heads",
+    type=click.IntRange(1, MAX_HEADS),
+    help="How many heads each mast has, lit or dark.",
+)
+
+region_option = click.option(
+    "--region", type=Region(), help="Search only this part of the upright picture, in pixels."
+)
+
+out_option = click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Also write pictures, annotated clips, captions and readings into this folder.",
+)
+
+jobs_option = click.option(
+    "--jobs",
+    type=click.IntRange(1, 512),
+    metavar="N",
+    help="Files read at the same time. Default: one for each core.",
+)
+
+
+def told_plates(plates: tuple[str, ...]) -> frozenset[str] | None:
+    """Return the plates that the user told, None when nothing was told.
+
+    Raises
+    ------
+    click.BadParameter
+        If ``none`` comes with a plate.
+    """
+    if not plates:
+        return None
+    if NO_PLATE in plates:
+        if set(plates) != {NO_PLATE}:
+            raise click.BadParameter(say("error.plate.none"), param_hint="--plate")
+        return frozenset()
+    return frozenset(plates)

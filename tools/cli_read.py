@@ -1,0 +1,82 @@
+"""``mastread read``: what the signals in photos and clips showed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from mastread.tools.cli_options import (
+    heads_option,
+    jobs_option,
+    out_option,
+    plate_option,
+    region_option,
+    rules_option,
+    told_plates,
+)
+from mastread.tools.texts import say
+
+
+@click.command()
+@click.argument("paths", nargs=-1, required=True, metavar="PATH...")
+@rules_option
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "jsonl"]),
+    default="text",
+    show_default=True,
+    help="Text for people, one JSON list, or one JSON document a line.",
+)
+@out_option
+@heads_option
+@region_option
+@plate_option
+@jobs_option
+@click.pass_context
+def read(
+    ctx: click.Context,
+    paths: tuple[str, ...],
+    book: str,
+    form: str,
+    out: Path | None,
+    heads: int | None,
+    region: tuple[int, int, int, int] | None,
+    plates: tuple[str, ...],
+    jobs: int | None,
+) -> None:
+    """Read what signals showed in photos, clips, and folders of them.
+
+    PATH is a photo, a video, a folder (with its sub-folders), or a pattern in quotes. Readings
+    go to standard output, everything else to standard error. The exit status is 0 when every
+    input was read, whatever it showed, 1 when at least one could not be read, and 2 when the
+    call was wrong.
+
+    \b
+    Examples:
+      mastread read signal.jpg
+      mastread read footage --out readings
+      mastread read clip.mp4 --heads 3 --plate none --format jsonl
+    """
+    told = told_plates(plates)
+    # Here and not above: these load the video stack, which --help has no need of.
+    from mastread.tools.read_many import read_many
+    from mastread.tools.reporters import REPORTERS
+    from mastread.vision.types import Hints
+
+    tally = read_many(
+        paths,
+        REPORTERS[form](),
+        book=book,
+        hints=Hints(heads, region, told),
+        out=out,
+        jobs=jobs,
+    )
+    if tally.written:
+        key = "wrote.one" if tally.written == 1 else "wrote"
+        click.echo(say(key, count=tally.written, path=out), err=True)
+    if tally.failed:
+        if tally.inputs > 1:
+            click.echo(say("failed", failed=tally.failed, count=tally.inputs), err=True)
+        ctx.exit(1)

@@ -1,0 +1,159 @@
+"""The work on one media file: see, decode, write. Runs in a worker process and never raises."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from mastread.decoder.rulebook import Rulebook, load_book
+from mastread.tools.annotate import annotate_photo
+from mastread.tools.annotate_video import annotate_video
+from mastread.tools.captions import subrip, webvtt
+from mastread.tools.curves import draw_curves, write_png
+from mastread.tools.reading import Reading, build_reading, error_reading, to_json
+from mastread.tools.texts import one_line, say
+from mastread.vision.errors import MediaError
+from mastread.vision.photo import open_photo
+from mastread.vision.pipeline import see
+from mastread.vision.types import Hints, Seen
+
+Progress = Callable[[float], None]
+
+#: Share of the work on a clip that reading takes where it is annotated afterwards.
+READING_SHARE = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One media file to read.
+
+    Attributes
+    ----------
+    path : the file, as it was given
+    book : name or path of the rulebook
+    hints : what the user told
+    out : folder for the outputs, or None for none
+    stem : start of the outputs' names, below `out`
+    scratch : folder on the same file system as `out` in which half-written files may lie
+    """
+
+    path: str
+    book: str
+    hints: Hints
+    out: str | None = None
+    stem: str = ""
+    scratch: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a task.
+
+    Attributes
+    ----------
+    reading : the document, with an error where the file could not be read
+    trouble : one line where something failed, else None
+    warnings : sentences about the file
+    written : files that were written
+    """
+
+    reading: Reading
+    trouble: str | None = None
+    warnings: tuple[str, ...] = ()
+    written: tuple[str, ...] = ()
+
+
+def do_task(task: Task, report: Progress) -> Outcome:
+    """Read one file and write its outputs."""
+    book = load_book(task.book)
+    try:
+        seen = _see(task, report)
+        reading = build_reading(seen, book)
+    except MediaError as error:
+        return failed(task.path, str(error), book)
+    except MemoryError:
+        return failed(task.path, say("error.memory", path=task.path), book)
+    except Exception as error:
+        return failed(task.path, say("error.internal", path=task.path, what=_where(error)), book)
+    if task.out is None:
+        return Outcome(reading, None, seen.warnings)
+    try:
+        written = _write(task, seen, reading, report)
+    except MediaError as error:
+        return Outcome(reading, str(error), seen.warnings)
+    except MemoryError:
+        return Outcome(reading, say("error.memory", path=task.path), seen.warnings)
+    except OSError as error:
+        what = error.strerror or one_line(str(error))
+        trouble = say("error.output", path=task.path, what=what)
+        return Outcome(reading, trouble, seen.warnings)
+    except Exception as error:
+        trouble = say("error.internal", path=task.path, what=_where(error))
+        return Outcome(reading, trouble, seen.warnings)
+    return Outcome(reading, None, seen.warnings, written)
+
+
+def failed(path: str, message: str, book: Rulebook) -> Outcome:
+    """Return the outcome for a file that could not be read."""
+    message = one_line(message)
+    return Outcome(error_reading(path, message, book), message)
+
+
+def _see(task: Task, report: Progress) -> Seen:
+    share = 1.0 if task.out is None else READING_SHARE
+    seen = see(Path(task.path), task.hints, lambda done: report(done * share))
+    region = task.hints.region
+    if region is not None:
+        x, y, _, _ = region
+        if x >= seen.source.width or y >= seen.source.height:
+            size = f"{seen.source.width} x {seen.source.height} pixels"
+            what = say("error.region.outside", text=",".join(map(str, region)), size=size)
+            raise MediaError(task.path, what, say("error.region.outside.cure"))
+    return seen
+
+
+def _write(task: Task, seen: Seen, reading: Reading, report: Progress) -> tuple[str, ...]:
+    """Write all outputs of a file aside, then move them to their places."""
+    assert task.out is not None
+    with tempfile.TemporaryDirectory(dir=task.scratch) as name:
+        aside = Path(name)
+        made: list[tuple[Path, str]] = []
+
+        def new(ending: str) -> Path:
+            path = aside / f"out{ending}"
+            made.append((path, task.stem + ending))
+            return path
+
+        new(".reading.json").write_text(to_json(reading, indent=2) + "\n", encoding="utf-8")
+        if seen.source.kind == "photo":
+            annotate_photo(open_photo(task.path), reading, new(".marked.jpg"))
+        else:
+            new(".vtt").write_text(webvtt(reading), encoding="utf-8")
+            new(".srt").write_text(subrip(reading), encoding="utf-8")
+            new(".light.png").write_bytes(write_png(draw_curves(seen, reading)))
+            rest = 1.0 - READING_SHARE
+            annotate_video(
+                Path(task.path),
+                reading,
+                [mast.path for mast in seen.masts],
+                new(".marked.mp4"),
+                lambda done: report(READING_SHARE + rest * done),
+            )
+        written = []
+        for path, name in made:
+            target = Path(task.out) / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(path, target)
+            written.append(str(target))
+    return tuple(written)
+
+
+def _where(error: BaseException) -> str:
+    """Kind, words and place of an unforeseen error, for a report to the developers."""
+    frames = traceback.extract_tb(error.__traceback__)
+    place = f" at {Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
+    return one_line(f"{type(error).__name__}: {error}{place}")
