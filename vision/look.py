@@ -70,17 +70,36 @@ def look(
     left, top = 0, 0
     if region is not None:
         planes, left, top = cut(planes, region)
-    spots = []
-    for candidate in propose(planes, most=most):
-        spot = measure(
-            frame,
-            float(candidate["x"]) + left,
-            float(candidate["y"]) + top,
-            float(candidate["radius"]),
-        )
-        if spot is not None and (region is None or _inside(spot, region)):
-            spots.append(spot)
+    spots = measure_all(frame, propose(planes, most=most), left, top)
+    if region is not None:
+        spots = [spot for spot in spots if _inside(spot, region)]
     return judge(spots, scene)
+
+
+def measure_all(
+    frame: Frame, candidates: NDArray[np.void], left: int = 0, top: int = 0
+) -> list[NDArray[np.void]]:
+    """Measure candidates, strongest first; those that lie in a spot measured already add nothing.
+
+    Parameters
+    ----------
+    candidates : (N,) of `mastread.vision.propose.CANDIDATE`, of planes that begin at (left, top)
+    """
+    spots: list[NDArray[np.void]] = []
+    places = np.zeros((len(candidates), 3))
+    for candidate in candidates:
+        x, y = float(candidate["x"]) + left, float(candidate["y"]) + top
+        known = places[: len(spots)]
+        if len(known):
+            near = np.hypot(known[:, 0] - x, known[:, 1] - y) < 0.7 * known[:, 2]
+            # A spot much smaller than the candidate may be a detail of it.
+            if (near & (known[:, 2] > 0.5 * float(candidate["radius"]))).any():
+                continue
+        spot = measure(frame, x, y, float(candidate["radius"]))
+        if spot is not None:
+            places[len(spots)] = spot["x"], spot["y"], spot["radius"]
+            spots.append(spot)
+    return spots
 
 
 def judge(spots: list[NDArray[np.void]], scene: Scene) -> list[Lamp]:

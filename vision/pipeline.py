@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.vision import masts
@@ -124,17 +125,27 @@ def _with_dark_heads(
     frame: Frame, heads: list[HeadSeen], hints: Hints
 ) -> tuple[list[HeadSeen], float]:
     """Add heads that show no light; odds that there is one more that cannot be seen."""
-    found, told = find_dark_heads(frame, [(head.x, head.y, head.radius) for head in heads])
-    wanted = None if hints.heads is None else max(hints.heads - len(heads), 0)
-    if wanted is not None:
-        found = sorted(found, key=lambda dark: -dark.odds)[:wanted]
-    sure = [dark for dark in found if wanted is not None or dark.odds >= LAMP_AT]
-    out = sorted([*heads, *(_dark_head(dark) for dark in sure)], key=lambda head: head.y)
-    if wanted is not None:
-        return out, 0.0 if len(sure) == wanted else 1.0
+    dark, unseen = _dark_heads(frame, [(head.x, head.y, head.radius) for head in heads], hints)
+    return sorted([*heads, *map(_dark_head, dark)], key=lambda head: head.y), unseen
+
+
+def _dark_heads(
+    frame: Frame, lit: list[tuple[float, float, float]], hints: Hints
+) -> tuple[list[DarkHead], float]:
+    """Heads without light beside the lit ones, and the odds that one more is not to be seen.
+
+    Where a person told how many heads the mast has, just so many are looked for; if they are not
+    found, one is surely there and unseen.
+    """
+    found, told = find_dark_heads(frame, lit)
+    if hints.heads is not None:
+        missing = max(hints.heads - len(lit), 0)
+        sure = sorted(found, key=lambda dark: -dark.odds)[:missing]
+        return sure, 0.0 if len(sure) == missing else 1.0
+    sure = [dark for dark in found if dark.odds >= LAMP_AT]
     doubtful = [dark.odds for dark in found if dark.odds < LAMP_AT]
     base = UNSEEN_BY_DAY if told else UNSEEN_BY_NIGHT
-    return out, float(1.0 - (1.0 - base) * np.prod([1.0 - p for p in doubtful]))
+    return sure, float(1.0 - (1.0 - base) * np.prod([1.0 - p for p in doubtful]))
 
 
 def _dark_head(dark: DarkHead) -> HeadSeen:
@@ -185,7 +196,7 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
         )
         for group in groups:
             members = [heads[i] for i in group.members]
-            seen.append(_clip_mast(len(seen) + 1, members, group.staggered, hints))
+            seen.append(_clip_mast(watched, scene, len(seen) + 1, members, group.staggered, hints))
     return tuple(mast for mast in seen if mast.spans)
 
 
@@ -197,11 +208,16 @@ def _is_lamp(site: Site) -> bool:
     return looks >= _FEWEST_LOOKS and float(np.median(site.lamp_odds)) >= LAMP_AT
 
 
-def _clip_mast(number: int, heads: list[Head], staggered: float | None, hints: Hints) -> MastSeen:
-    unseen = UNSEEN_BY_DAY
-    if hints.heads is not None:
-        unseen = 0.0 if len(heads) >= hints.heads else 1.0
-    spans = spans_of(heads, staggered, unseen, hints)
+def _clip_mast(
+    watched: Watched,
+    scene: int,
+    number: int,
+    heads: list[Head],
+    staggered: float | None,
+    hints: Hints,
+) -> MastSeen:
+    dark, unseen = _dark_in_clip(watched, scene, heads, hints)
+    spans = spans_of(heads, dark, staggered, unseen, hints)
     curves = tuple(
         curve
         for index, head in enumerate(heads, start=1)
@@ -209,6 +225,21 @@ def _clip_mast(number: int, heads: list[Head], staggered: float | None, hints: H
     )
     box = _box_of(spans[len(spans) // 2].heads) if spans else (0.0, 0.0, 0.0, 0.0)
     return MastSeen(number, box, tuple(spans), curves, _path(heads))
+
+
+def _dark_in_clip(
+    watched: Watched, scene: int, heads: list[Head], hints: Hints
+) -> tuple[list[DarkHead], float]:
+    """Heads of one mast that never shone, in the scene's coordinates."""
+    if scene not in watched.best_frames:
+        return [], UNSEEN_BY_NIGHT
+    frame, view = watched.best_frames[scene]
+    lit = [(*view.place(head.x, head.y), head.radius * view.zoom) for head in heads]
+    dark, unseen = _dark_heads(frame, lit, hints)
+    return [
+        DarkHead(*view.scene_place(place.x, place.y), place.radius / view.zoom, place.odds)
+        for place in dark
+    ], unseen
 
 
 def _curve_of(mast: int, number: int, head: Head) -> LightCurve:
@@ -224,7 +255,7 @@ def _curve_of(mast: int, number: int, head: Head) -> LightCurve:
     return LightCurve(mast, number, time_s, flux, lit)
 
 
-def _path(heads: list[Head]) -> np.ndarray:
+def _path(heads: list[Head]) -> NDArray[np.float64]:
     """Where the mast stood against its place in the middle of the clip: (N, 3) time, dx, dy."""
     table = max((head.lenses[0].site.table() for head in heads), key=len)
     if not len(table):

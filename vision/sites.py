@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from mastread.vision.frame import Frame
 from mastread.vision.look import Lamp
+from mastread.vision.measure import quantile, strongest
 from mastread.vision.motion import View
 
 #: One row a frame and site.
@@ -93,7 +94,7 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
         out["flux"] = np.nan
         return out
     light = frame.linear(x0, y0, x1, y1)
-    top = light.max(axis=2)
+    top = strongest(light)
     columns = np.arange(x0, x1, dtype=np.float32)
     rows = np.arange(y0, y1, dtype=np.float32)
     x, y, settled = _settle(top, columns, rows, x, y, r, site.lit_peak)
@@ -106,12 +107,12 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     ring = (distance > 1.6 * r + 0.8) & (distance < 2.8 * r + 1.5)
     if not ring.any():
         ring = distance > 1.6 * r
-    level = float(np.partition(top[ring], ring.sum() // 3)[ring.sum() // 3])
-    surround = light[ring].min(axis=0) if ring.sum() < 9 else np.percentile(light[ring], 35, axis=0)
+    level = quantile(top[ring], 0.35)
+    surround = np.array([quantile(light[ring][:, k], 0.35) for k in range(3)], np.float32)
     inside = distance < 1.25 * r + 0.7
     out["x"], out["y"] = x, y
     out["flux"] = float((top[inside] - level).sum())
-    out["rgb"] = (light[inside] - surround.astype(np.float32)).sum(axis=0)
+    out["rgb"] = (light[inside] - surround).sum(axis=0)
     core = distance < 0.7 * r + 0.6
     out["peak"] = float(top[core].max()) - level
     out["ring"] = level

@@ -12,7 +12,13 @@ from numpy.typing import NDArray
 
 from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.decoder.words import BEHAVIOURS, COLOURS, Behaviour, Colour
-from mastread.vision.behaviour import Stretch, stretches
+from mastread.vision.behaviour import (
+    FLASHING_UNSEEN,
+    LONGEST_DARK_FLASH_S,
+    Stretch,
+    stretches,
+)
+from mastread.vision.darkheads import DarkHead
 from mastread.vision.lenses import Lens
 from mastread.vision.look import colour_odds
 from mastread.vision.types import HeadSeen, Hints, SpanSeen
@@ -67,16 +73,17 @@ def head_of(lenses: Sequence[Lens]) -> Head:
 
 def spans_of(
     heads: Sequence[Head],
+    dark: Sequence[DarkHead],
     staggered: float | None,
     unseen_head: float,
     hints: Hints,
-    notes: Sequence[str] = (),
 ) -> list[SpanSeen]:
     """Spans of one mast, in order of time.
 
     Parameters
     ----------
-    heads : its heads, top to bottom
+    heads : its heads that shone at some time, top to bottom
+    dark : heads that never did, in the scene's coordinates
     staggered, unseen_head : as in `mastread.decoder.evidence.MastEvidence`
     """
     watched = [part for head in heads for part in head.parts]
@@ -87,14 +94,15 @@ def spans_of(
     bounds = [start, *_changes(heads, start, end), end]
     spans = []
     for a, b in itertools.pairwise(bounds):
-        seen = tuple(_head_seen(head, a, b) for head in heads)
+        lit = [_head_seen(head, a, b) for head in heads]
+        never = [_dark_seen(place, heads[0], lit[0], b - a) for place in dark]
+        seen = tuple(sorted([*lit, *never], key=lambda head: head.y))
         evidence = MastEvidence(
             heads=tuple(HeadEvidence(head.colour_odds, head.behaviour_odds) for head in seen),
             unseen_head=unseen_head,
             plates=hints.plates,
             dwarf=None,
             staggered=staggered,
-            notes=tuple(notes),
         )
         spans.append(SpanSeen(a, b, seen, evidence))
     return spans
@@ -141,6 +149,18 @@ def _head_seen(head: Head, start_s: float, end_s: float) -> HeadSeen:
         rate_sd_hz=flash.rate_sd_hz if flash else None,
         duty=flash.duty if flash else None,
         flags=flags,
+    )
+
+
+def _dark_seen(place: DarkHead, head: Head, seen: HeadSeen, watched_s: float) -> HeadSeen:
+    """A head that was never lit, placed by where another head of its mast stood in the span."""
+    still = FLASHING_UNSEEN * max(0.0, 1.0 - watched_s / LONGEST_DARK_FLASH_S)
+    return HeadSeen(
+        colour_odds=dict(NO_COLOUR),
+        behaviour_odds={"steady": 0.0, "flashing": still, "dark": 1.0 - still},
+        x=seen.x + place.x - head.x,
+        y=seen.y + place.y - head.y,
+        radius=place.radius,
     )
 
 

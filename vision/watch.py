@@ -49,10 +49,13 @@ class Watched:
     ----------
     sites : every place where a lamp was seen
     views : (time_s, view) of every frame
+    best_frames : by scene, the frame (and its view) in which most lamps were lit: the one in which
+        heads without light are looked for
     """
 
     sites: list[Site] = field(default_factory=list)
     views: list[tuple[float, View]] = field(default_factory=list)
+    best_frames: dict[int, tuple[Frame, View]] = field(default_factory=dict)
 
 
 class Watcher:
@@ -71,6 +74,7 @@ class Watcher:
         self._near_due_s = 0.0
         self._colour_due_s: dict[int, float] = {}
         self._figures: Scene | None = None
+        self._most_lit = 0
 
     def add(self, frame: Frame) -> None:
         """Take the next frame."""
@@ -82,6 +86,7 @@ class Watcher:
             self._searches, self._search_due_s = 0, now
             self._active.clear()
             self._at_hand.clear()
+            self._most_lit = 0
         self.watched.views.append((now, view))
         self._keep_at_hand(frame, view)
         for site in self._active:
@@ -92,6 +97,7 @@ class Watcher:
             self._searches += 1
             self._search_due_s = self._next_search(now)
             self._near_due_s = now + _NEAR_SEARCH_S
+            self._keep_best(frame, view)
         elif now >= self._near_due_s and self._active:
             self._search_near(frame, view)
             self._near_due_s = now + _NEAR_SEARCH_S
@@ -109,6 +115,16 @@ class Watcher:
             or frame.time_s - self._at_hand[0][0].time_s > _AT_HAND_S
         ):
             self._at_hand.popleft()
+
+    def _keep_best(self, frame: Frame, view: View) -> None:
+        lit = sum(
+            1
+            for site in self._active
+            if site.samples and float(site.samples[-1]["peak"]) > 0.5 * site.lit_peak
+        )
+        if lit > self._most_lit:
+            self._most_lit = lit
+            self.watched.best_frames[view.scene] = (frame, view)
 
     def _sample(self, frame: Frame, view: View, site: Site) -> None:
         site.samples.append(sample(frame, view, site, self._drift(site)))

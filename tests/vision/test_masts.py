@@ -1,0 +1,79 @@
+"""Grouping by place: layouts whose masts are known because they were laid out here."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from mastread.vision import masts
+
+Place = tuple[float, float, float]
+
+
+def grouped(places: list[Place]) -> list[tuple[int, ...]]:
+    x, y, r = (np.array(column, np.float64) for column in zip(*places, strict=True))
+    return [group.members for group in masts.group(x, y, r)]
+
+
+def test_nothing_gives_no_masts() -> None:
+    nothing: NDArray[np.float64] = np.zeros(0)
+    assert masts.group(nothing, nothing, nothing) == []
+
+
+@given(
+    scale=st.floats(1.0, 20.0),
+    lean=st.floats(-0.08, 0.08),
+    spacing=st.floats(5.0, 30.0),
+    order=st.permutations([0, 1, 2]),
+)
+def test_three_heads_in_line_are_one_mast_top_to_bottom(
+    scale: float, lean: float, spacing: float, order: list[int]
+) -> None:
+    places = [(500 + lean * k * spacing * scale, 300 + k * spacing * scale, scale) for k in order]
+    (members,) = grouped(places)
+    heights = [places[i][1] for i in members]
+    assert heights == sorted(heights)
+    assert len(members) == 3
+
+
+def test_two_masts_side_by_side_are_two_masts_left_to_right() -> None:
+    r = 5.0
+    left = [(400.0, 300.0, r), (401.0, 380.0, r), (402.0, 460.0, r)]
+    right = [(540.0, 310.0, r), (541.0, 392.0, r)]
+    groups = grouped([*right, *left])
+    assert groups == [(2, 3, 4), (0, 1)]
+
+
+def test_heads_on_alternate_sides_are_one_mast_and_said_to_be_staggered() -> None:
+    x = np.array([400.0, 440.0])
+    y = np.array([300.0, 390.0])
+    r = np.array([5.0, 5.0])
+    (group,) = masts.group(x, y, r)
+    assert group.members == (0, 1)
+    assert group.staggered is not None
+    assert group.staggered > 0.9
+
+
+def test_heads_in_line_are_said_not_to_be_staggered() -> None:
+    (group,) = masts.group(
+        np.array([400.0, 401.0, 402.0]), np.array([300.0, 380.0, 460.0]), np.full(3, 5.0)
+    )
+    assert group.staggered is not None
+    assert group.staggered < 0.1
+
+
+def test_a_single_head_has_no_arrangement() -> None:
+    (group,) = masts.group(np.array([10.0]), np.array([20.0]), np.array([3.0]))
+    assert group.staggered is None
+
+
+@pytest.mark.parametrize("ratio", [3.0, 0.3])
+def test_lamps_of_unlike_size_are_not_one_mast(ratio: float) -> None:
+    assert len(grouped([(400.0, 300.0, 6.0), (400.0, 400.0, 6.0 * ratio)])) == 2
+
+
+def test_lamps_at_one_height_are_never_one_mast() -> None:
+    assert len(grouped([(400.0, 300.0, 5.0), (430.0, 300.0, 5.0)])) == 2
