@@ -65,6 +65,7 @@ class Commands(click.Group):
 
 
 @click.group(
+    name="mastread",
     cls=Commands,
     epilog=NOTICE,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},

@@ -35,7 +35,9 @@ def list_command() -> None:
 @book.command()
 @click.argument("name")
 def show(name: str) -> None:
-    """Show every indication of a rulebook with its aspects and how sure each is.
+    """Show the indications and aspects of a rulebook.
+
+    Each aspect comes with how sure it is.
 
     NAME is one that `mastread book list` prints, or the path of a .toml file.
     """
@@ -47,7 +49,10 @@ def show(name: str) -> None:
 @book.command()
 @click.argument("file")
 def check(file: str) -> None:
-    """Check a rulebook file; exit status 1 and one line on what is wrong if it has a fault."""
+    """Check a rulebook file for faults.
+
+    A fault ends it with exit status 1 and one line on what is wrong where.
+    """
     found = _load(file)
     aspects = sum(1 for _ in found.entries())
     click.echo(

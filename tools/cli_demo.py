@@ -28,7 +28,10 @@ SUFFIXES: Final = (".jpg", ".png", ".mp4")
 @jobs_option
 @click.pass_context
 def demo(ctx: click.Context, out: Path, jobs: int | None) -> None:
-    """Read the bundled samples of an invented railway and write pictures of them."""
+    """Read the bundled samples and write pictures of them.
+
+    The samples are rendered scenes of an invented railway.
+    """
     from mastread.tools.read_many import read_many
     from mastread.tools.reporters import Text
     from mastread.vision.types import Hints

@@ -34,6 +34,20 @@ class Region(click.ParamType[tuple[int, int, int, int]]):
         return x, y, width, height
 
 
+class Plate(click.ParamType[str]):
+    """The name of a plate, or ``none``; case does not matter."""
+
+    name = "|".join([*PLATES, NO_PLATE])
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the name as it is written in the vocabulary, or refuse with the known ones."""
+        for known in (*PLATES, NO_PLATE):
+            if str(value).casefold() == known.casefold():
+                return known
+        known_ones = ", ".join([*PLATES, NO_PLATE])
+        self.fail(say("error.plate", text=value, known=known_ones), param, ctx)
+
+
 class Book(click.ParamType[str]):
     """A rulebook that can be loaded, by name or path; the value stays the text."""
 
@@ -62,7 +76,7 @@ rules_option = click.option(
 plate_option = click.option(
     "--plate",
     "plates",
-    type=click.Choice([*PLATES, NO_PLATE], case_sensitive=False),
+    type=Plate(),
     multiple=True,
     help="A plate on the mast; may be given again. `none`: there is none. "
     "Left out: not known, so every plate stays possible.",

@@ -30,15 +30,14 @@ def plan_stems(files: Sequence[Path], given: Sequence[str]) -> list[str]:
     ]
     stems = [""] * len(files)
     open_ones = list(range(len(files)))
-    taken: set[str] = set()
     for way in ways:
         names = {n: way(n) for n in open_ones}
         counts = Counter(name.casefold() for name in names.values())
+        taken = {stem.casefold() for stem in stems if stem}
         for n, name in names.items():
             if counts[name.casefold()] == 1 and name.casefold() not in taken:
                 stems[n] = name
         open_ones = [n for n in open_ones if not stems[n]]
-        taken |= {name.casefold() for name in names.values()}
     used = {stem.casefold() for stem in stems if stem}
     for n in open_ones:
         base = ways[-1](n)

@@ -88,6 +88,7 @@ ENGLISH: Final[dict[str, str]] = {
     ),
     "error.region.outside": "--region {text} lies outside the picture of {size}",
     "error.region.outside.cure": "give a region inside it",
+    "error.plate": "{text!r} is no plate that a rulebook knows; known are {known}",
     "error.plate.none": "`none` cannot go together with a plate; leave one of them out",
     "check.spelling": "check the name",
     # rulebooks
