@@ -130,7 +130,7 @@ def may_read(best: Indication, weighed: Weighed, safest: Indication) -> bool:
     policy = load_policy()
     if not best.at_least_as_restrictive_as(safest):
         return False
-    if weighed.fit.get(best, 0.0) < policy.fit_share:
+    if weighed.unlisted_open or weighed.fit.get(best, 0.0) < policy.fit_share:
         return False
     # A head that may be dark makes the signal imperfect: whatever rests on that, and on rows
     # that the sources dispute, counts as if it were wrong on the wrong side.

@@ -184,7 +184,7 @@ class Entry:
     row: AspectRow
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False, eq=False)
 class Rulebook:
     """A whole book. Equal by identity: a book is loaded once and shared.
 
@@ -213,10 +213,8 @@ class Rulebook:
     #: Decisions on point evidence, filled as they are asked for.
     memo: dict[Aspect, object] = field(default_factory=dict, repr=False, compare=False)
 
-    __hash__ = object.__hash__
-
-    def __eq__(self, other: object) -> bool:
-        return self is other
+    def __repr__(self) -> str:
+        return f"<Rulebook {self.name}: {len(self.indications)} indications>"
 
     @property
     def label(self) -> str:

@@ -27,6 +27,8 @@ from mastread.decoder.words import COLOURS, Behaviour
 
 _COMMON = ("red", "yellow", "green")
 _LIT: tuple[Behaviour, ...] = ("steady", "flashing")
+# A ratio that equals a limit counts as reaching it, however the last digit was rounded.
+_ROUNDING = 1.0 - 1e-9
 _UNSEEN = HeadEvidence(
     colour={c: 1.0 / len(COLOURS) for c in COLOURS},
     behaviour={"dark": 1.0},
@@ -51,8 +53,10 @@ class Weighed:
         Rows still open, each with the best share that its evidence reached.
     unlisted_open : bool
     fit : dict of Indication to float
-        Best share of the likelihood of the best combination, reached without dark heads
-        standing for anything.
+        How well its best aspect agrees with the evidence by itself: the share of its worst
+        head against the best that this head may show. A dark head fits nothing here.
+    best_fit : float
+        The same for the best row of the book, a dark head fitting everything.
     hidden_rows : set of Entry
         Rows that are open only if a head was not seen.
     """
@@ -64,6 +68,7 @@ class Weighed:
     open: dict[Entry, float] = field(default_factory=dict)
     unlisted_open: bool = False
     fit: dict[Indication, float] = field(default_factory=dict)
+    best_fit: float = 0.0
     hidden_rows: set[Entry] = field(default_factory=set)
 
 
@@ -92,6 +97,8 @@ def weigh(evidence: MastEvidence, book: Rulebook) -> Weighed:
         _weigh_structure(
             heads, frozenset(places), share, openness, evidence, book, vocabulary, result, policy
         )
+    if result.best_fit < policy.fit_share:
+        result.unlisted_open = True
     return result
 
 
@@ -145,16 +152,18 @@ def _weigh_structure(
     covered_unlisted = 0.0
     uncovered = 0.0
     blur = 1.0 / len(vocabulary)
+    limit = policy.open_share * _ROUNDING
     for pattern, entries in book.by_heads.items():
         if len(pattern) != len(heads):
             continue
-        total = clean = opened = fit = 1.0
+        total = clean = opened = fit = loose = 1.0
         for i, (head, shown) in enumerate(zip(heads, pattern, strict=True)):
             exact = head.dark if shown == DARK else head.lit.get(shown, 0.0)
             total *= exact + (0.0 if shown == DARK else head.dark * blur)
             clean *= exact if i not in unseen else head.dark * blur
             opened *= head.share(shown)
-            fit *= exact / head.best if i not in unseen else 1.0
+            fit = min(fit, exact / head.best) if i not in unseen else fit
+            loose = min(loose, head.share(shown))
         if opened == 0.0:
             continue
         rest = 1.0
@@ -162,7 +171,7 @@ def _weigh_structure(
             rest -= weight
             masses.append((entry, weight * total, weight * clean))
             reached = opened * openness * row_openness
-            if reached >= policy.open_share:
+            if reached >= limit:
                 result.open[entry] = max(result.open.get(entry, 0.0), reached)
                 if unseen and entry not in result.hidden_rows:
                     result.hidden_rows.add(entry)
@@ -171,11 +180,12 @@ def _weigh_structure(
             if row_openness > 0.0:
                 best = result.fit.get(entry.indication, 0.0)
                 result.fit[entry.indication] = max(best, fit * row_openness)
+                result.best_fit = max(result.best_fit, loose * row_openness * openness)
         in_pattern = _unlisted_weight(pattern, policy)
         covered_unlisted += in_pattern * total
         rest = max(0.0, rest)
         uncovered += in_pattern * total * rest
-        if rest > 1e-9 and in_pattern * opened * openness * rest >= policy.open_share:
+        if rest > 1e-9 and in_pattern * opened * openness * rest >= limit:
             result.unlisted_open = True
     usual = sum(_factor(s, policy) for s in vocabulary) * blur
     everything = policy.unlisted_weight
@@ -303,7 +313,7 @@ def _unlisted_open(heads: list[_Head], openness: float, book: Rulebook, policy: 
     A dark head stands for anything already and opens every listed row; that some unlisted
     combination fits a dark head as well says nothing, so such heads count only as lit.
     """
-    need = policy.open_share / (policy.unlisted_weight * openness)
+    need = policy.open_share * _ROUNDING / (policy.unlisted_weight * openness)
     choices = []
     for head in heads:
         lit = [(s, p / head.best * _factor(s, policy)) for s, p in head.lit.items()]

@@ -159,7 +159,7 @@ def test_an_unseen_head_enters_with_its_odds() -> None:
     assert 0.0 < odds["Medium to Clear"] < above
     assert sum(odds.values()) + decision.unlisted == pytest.approx(1.0, abs=0.01)
     raised = decode(mast("green over red", unseen_head=0.6), CROR)
-    assert dict((n, p) for _, n, p in raised.possible)["Medium to Clear"] == pytest.approx(
+    assert {n: p for _, n, p in raised.possible}["Medium to Clear"] == pytest.approx(
         2 * odds["Medium to Clear"]
     )
     assert decision.most_restrictive[1] == "Medium to Clear"

@@ -1,0 +1,246 @@
+"""What must hold for any evidence: safety first."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping
+from dataclasses import replace
+from itertools import pairwise
+
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from mastread.decoder.aspect import Aspect
+from mastread.decoder.decode import decode
+from mastread.decoder.evidence import HeadEvidence, MastEvidence
+from mastread.decoder.order import Orders
+from mastread.decoder.policy import load_policy
+from mastread.decoder.rulebook import Entry, Indication, Rulebook, load_book
+from mastread.decoder.weigh import weigh
+from mastread.decoder.words import BEHAVIOURS, COLOURS
+
+BOOKS = {name: load_book(name) for name in ("cror", "norac", "layout")}
+PLATES = st.none() | st.frozensets(st.sampled_from(["A", "R", "L", "DV", "number"]), max_size=2)
+ODDS = st.floats(0.0, 1.0)
+
+
+def odds_over(words: tuple[str, ...]) -> st.SearchStrategy[dict[str, float]]:
+    """Anything from certainty to equal odds, many of them with zeros."""
+    parts = st.lists(
+        st.sampled_from([0.0, 0.0, 0.001, 0.02, 0.3, 1.0, 30.0]),
+        min_size=len(words),
+        max_size=len(words),
+    ).filter(any)
+    return parts.map(lambda p: {w: x / sum(p) for w, x in zip(words, p, strict=True)})
+
+
+HEADS = st.builds(HeadEvidence, odds_over(COLOURS), odds_over(BEHAVIOURS))
+MASTS = st.builds(
+    MastEvidence,
+    st.lists(HEADS, min_size=1, max_size=3).map(tuple),
+    unseen_head=ODDS,
+    plates=PLATES,
+    dwarf=ODDS,
+    staggered=ODDS | st.none(),
+)
+
+
+@st.composite
+def seen_rows(draw: st.DrawFn) -> tuple[str, MastEvidence]:
+    """A row of a book, seen with any amount of doubt."""
+    name = draw(st.sampled_from(sorted(BOOKS)))
+    aspect = draw(st.sampled_from([e.row.aspect for e in BOOKS[name].entries()]))
+    heads = []
+    for head in aspect.heads:
+        colour, behaviour = draw(odds_over(COLOURS)), draw(odds_over(BEHAVIOURS))
+        sharp, clear = (
+            draw(st.sampled_from([0.4, 0.9, 1.0])),
+            draw(st.sampled_from([0.4, 0.9, 1.0])),
+        )
+        colour = {c: p * (1 - sharp) + sharp * (c == head.colour) for c, p in colour.items()}
+        behaviour = {
+            b: p * (1 - clear) + clear * (b == head.behaviour) for b, p in behaviour.items()
+        }
+        heads.append(HeadEvidence(colour, behaviour))  # type: ignore[arg-type]
+    unseen = draw(st.sampled_from([0.0, 0.005, 0.3, 0.9]))
+    plates = draw(st.sampled_from([aspect.plates, None]))
+    staggered = draw(st.sampled_from([None, 0.0, 0.02, 0.5, 1.0]))
+    dwarf = draw(st.sampled_from([0.0, 0.02, 0.5])) if not aspect.dwarf else 1.0
+    return name, MastEvidence(tuple(heads), unseen, plates, dwarf, staggered)
+
+
+def mix(odds: Mapping[str, float], words: tuple[str, ...], share: float) -> dict[str, float]:
+    return {w: (1 - share) * odds.get(w, 0.0) + share / len(words) for w in words}
+
+
+def safest(evidence: MastEvidence, book: Rulebook) -> Indication:
+    rule, name = decode(evidence, book).most_restrictive
+    return next(i for i in book.indications if (i.rule, i.name) == (rule, name))
+
+
+@settings(deadline=None, max_examples=100)
+@given(seen_rows(), st.lists(ODDS, min_size=6, max_size=6), st.randoms())
+def test_more_doubt_never_makes_the_answer_less_restrictive(
+    seen: tuple[str, MastEvidence], shares: list[float], rng: random.Random
+) -> None:
+    name, mast = seen
+    book = BOOKS[name]
+    heads = tuple(
+        HeadEvidence(mix(h.colour, COLOURS, c), mix(h.behaviour, BEHAVIOURS, b))
+        for h, c, b in zip(mast.heads, shares[:3], shares[3:], strict=False)
+    )
+    towards = rng.random()
+    doubted = replace(
+        mast,
+        heads=heads,
+        unseen_head=mast.unseen_head + towards * (0.5 - mast.unseen_head),
+        dwarf=(mast.dwarf or 0.0) + towards * (0.5 - (mast.dwarf or 0.0)),
+        staggered=None if mast.staggered is None or towards > 0.5 else mast.staggered,
+        plates=mast.plates if towards > 0.5 else None,
+    )
+    # Where something that is no aspect of the book is open the answer is Stop already; doubt
+    # may then bring aspects of the book into view, which is no promise of less.
+    assume(not weigh(mast, book).unlisted_open)
+    before, after = decode(mast, book), decode(doubted, book)
+    assert {p[:2] for p in before.possible} <= {p[:2] for p in after.possible}
+    sharp, vague = safest(mast, book), safest(doubted, book)
+    assert vague.restrictiveness() <= sharp.restrictiveness()
+    assert after.obey_all.at_least_as_restrictive_as(before.obey_all)
+
+
+@settings(deadline=None, max_examples=50)
+@given(MASTS, st.sampled_from(sorted(BOOKS)), st.randoms())
+def test_the_order_of_rows_and_keys_does_not_matter(
+    mast: MastEvidence, name: str, rng: random.Random
+) -> None:
+    book = BOOKS[name]
+    indications = list(book.indications)
+    rng.shuffle(indications)
+    by_heads: dict[tuple[object, ...], list[Entry]] = {}
+    for indication in indications:
+        for row in rng.sample(indication.aspects, len(indication.aspects)):
+            by_heads.setdefault(row.aspect.heads, []).append(Entry(indication, row))
+    shuffled = replace(
+        book,
+        indications=tuple(indications),
+        by_heads={k: tuple(v) for k, v in by_heads.items()},  # type: ignore[misc]
+    )
+    heads = tuple(
+        HeadEvidence(
+            dict(rng.sample(list(h.colour.items()), len(h.colour))),
+            dict(rng.sample(list(h.behaviour.items()), len(h.behaviour))),
+        )
+        for h in mast.heads
+    )
+    one, other = decode(mast, book), decode(replace(mast, heads=heads), shuffled)
+    assert one.status == other.status
+    assert (one.rule, one.name) == (other.rule, other.name)
+    assert one.most_restrictive == other.most_restrictive
+    assert sorted(p[:2] for p in one.possible if p[0]) == sorted(
+        p[:2] for p in other.possible if p[0]
+    )
+    odds = {p[:2]: p[2] for p in other.possible}
+    assert all(abs(p[2] - odds[p[:2]]) < 1e-9 for p in one.possible)
+    assert set(one.reasons) == set(other.reasons)
+
+
+@settings(deadline=None, max_examples=80)
+@given(MASTS, st.sampled_from(sorted(BOOKS)))
+def test_every_decision_is_whole(mast: MastEvidence, name: str) -> None:
+    book = BOOKS[name]
+    decision = decode(mast, book)
+    names = [p[:2] for p in decision.possible]
+    odds = [p[2] for p in decision.possible]
+    assert len(set(names)) == len(names)
+    assert all(a >= b - 1e-9 for a, b in pairwise(odds))
+    assert sum(odds) + decision.unlisted <= 1.0 + 1e-9
+    if decision.status == "read":
+        assert names[0] == (decision.rule, decision.name)
+        assert decision.meaning
+        assert decision.most_restrictive == names[0]
+    else:
+        assert decision.rule is decision.name is decision.meaning is None
+        assert decision.reasons
+
+
+def _observe(aspect: Aspect, rng: random.Random, skill: float) -> MastEvidence:
+    """Look at an aspect through an eye that errs, and say how far it is to be trusted.
+
+    Each head's state (colour and behaviour) is seen right with probability `skill`, else as
+    any other state; the evidence is the odds that follow from that by Bayes' rule.
+    """
+    states = [(c, b) for c in ("red", "yellow", "green") for b in ("steady", "flashing")]
+    wrong = (1 - skill) / (len(states) - 1)
+    heads = []
+    for head in aspect.heads:
+        truth = (head.colour, head.behaviour)
+        seen = truth if rng.random() < skill else rng.choice([s for s in states if s != truth])
+        p = {s: skill if s == seen else wrong for s in states}
+        # Colour and behaviour are told apart as a real observer does: by their own odds.
+        colour = {c: sum(p[s] for s in states if s[0] == c) for c in ("red", "yellow", "green")}
+        flash = {b: sum(p[s] for s in states if s[1] == b) for b in ("steady", "flashing")}
+        heads.append(HeadEvidence(colour, flash))  # type: ignore[arg-type]
+    staggered = None if aspect.arrangement is None else float(aspect.arrangement == "staggered")
+    return MastEvidence(tuple(heads), 0.0, aspect.plates, float(aspect.dwarf), staggered)
+
+
+def test_readings_are_wrong_side_no_more_often_than_stated() -> None:
+    """Truth drawn from the book, seen by an erring eye: at most 1 wrong-side reading in 100."""
+    policy = load_policy()
+    rng = random.Random(20240)
+    book = load_book("cror")
+    rows = [e for e in book.entries() if all(h.colour != "lunar" for h in e.row.aspect.heads)]
+    given_, wrong_side, other = 0, 0, 0
+    for _ in range(3000):
+        truth = rng.choice(rows)
+        decision = decode(_observe(truth.row.aspect, rng, rng.choice([0.9, 0.97, 0.995])), book)
+        if decision.status != "read":
+            continue
+        given_ += 1
+        read = next(
+            i for i in book.indications if (i.rule, i.name) == (decision.rule, decision.name)
+        )
+        if read is truth.indication:
+            continue
+        if read.at_least_as_restrictive_as(truth.indication):
+            other += 1
+        else:
+            wrong_side += 1
+    assert given_ > 500
+    assert wrong_side / given_ <= policy.withhold / policy.wrong_side
+    assert other / given_ <= policy.withhold / policy.wrong_safe_side
+
+
+ORDERS = st.builds(Orders, *(st.integers(0, 7),) * 3)
+
+
+@given(ORDERS, ORDERS, ORDERS)
+def test_restrictiveness_is_a_partial_order(a: Orders, b: Orders, c: Orders) -> None:
+    le = Orders.at_least_as_restrictive_as
+    assert le(a, a)
+    assert not (le(a, b) and le(b, a)) or a == b
+    assert not (le(a, b) and le(b, c)) or le(a, c)
+    assert le(a.meet(b), a)
+    assert le(a.meet(b), b)
+    assert not (le(c, a) and le(c, b)) or le(c, a.meet(b))
+    # The sort key never contradicts the order.
+    assert not le(a, b) or a.rank() <= b.rank()
+
+
+def test_the_order_of_each_book_is_a_partial_order_too() -> None:
+    for book in BOOKS.values():
+        for a in book.indications:
+            assert a.at_least_as_restrictive_as(a)
+            for b in book.indications:
+                if a.at_least_as_restrictive_as(b):
+                    assert a.restrictiveness() <= b.restrictiveness()
+                    for c in book.indications:
+                        if b.at_least_as_restrictive_as(c):
+                            assert a.at_least_as_restrictive_as(c)
+
+
+def test_stop_is_the_most_restrictive_of_every_book() -> None:
+    for book in BOOKS.values():
+        lowest = book.most_restrictive()
+        assert lowest.name in ("Stop", "Stop Signal")
+        assert all(lowest.at_least_as_restrictive_as(i) for i in book.indications)
