@@ -82,6 +82,8 @@ PQ_TOP = 10000.0
 #: (common practice).
 PQ_CLIP = 1000.0
 
+#: Coded value of light 0.018, where the two parts of BT.709's curve meet.
+_BT709_BREAK = 1.099 * 0.018**0.45 - 0.099
 _PQ_M1, _PQ_M2 = 2610 / 16384, 2523 / 4096 * 128
 _PQ_C1, _PQ_C2, _PQ_C3 = 3424 / 4096, 2413 / 4096 * 32, 2392 / 4096 * 32
 _HLG_A = 0.17883277
@@ -111,7 +113,7 @@ def decode(coded: NDArray[F], transfer: Transfer) -> NDArray[F]:
         case Transfer.SRGB:
             out = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
         case Transfer.BT709:
-            out = np.where(c < 0.081, c / 4.5, ((c + 0.099) / 1.099) ** (1 / 0.45))
+            out = np.where(c < _BT709_BREAK, c / 4.5, ((c + 0.099) / 1.099) ** (1 / 0.45))
         case Transfer.GAMMA18:
             out = c**1.8
         case Transfer.GAMMA22:
