@@ -49,7 +49,7 @@ _PRIMARIES = {
     9: light.Primaries.BT2020,
     12: light.Primaries.P3,
 }
-_FULL_RANGE = 2
+_UNSPECIFIED_RANGE, _FULL_RANGE = 0, 2
 #: A picture at least this large is taken for BT.709 where the file does not say (common
 #: practice of players, no source).
 _HD_WIDTH, _HD_HEIGHT = 1280, 577
@@ -211,7 +211,7 @@ class SampleReader:
             transfer, to_bt709 = self._profile
         return YccCoding(
             matrix,
-            full_range=layout.full_range or frame.color_range == _FULL_RANGE,
+            full_range=layout.full_range or self._is_full_range(frame, layout),
             transfer=transfer,
             bits=layout.bits,
             shift=layout.shift,
@@ -221,6 +221,12 @@ class SampleReader:
             site_y=(sub_y - 1) / 2,
             to_bt709=to_bt709,
         )
+
+    def _is_full_range(self, frame: av.VideoFrame, layout: _Layout) -> bool:
+        if frame.color_range == _UNSPECIFIED_RANGE:
+            # FFmpeg's own reading of an untagged picture: grey alone has the full range.
+            return self._photographic or layout.sub is None
+        return bool(frame.color_range == _FULL_RANGE)
 
 
 def _to_bt709(code: int) -> NDArray[np.float64] | None:
