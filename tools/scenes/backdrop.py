@@ -203,19 +203,11 @@ def ground(rng: Rng, out: Picture, horizon: float, air: Air, light: str) -> None
         "pavement": (0.2, 0.2, 0.2),
         "snow": (0.85, 0.88, 0.93),
     }[kind]
-    flat = cloud((rows * 2, width), rng, 24.0, 4)
-    # Perspective: rows near the horizon see far ground, so texture is squeezed there.
     y = np.arange(rows, dtype=np.float32) + 1.0
-    source_y = np.clip(rows * 2.0 * (1.0 - (8.0 / (y + 8.0))), 0, rows * 2 - 1)
-    squeeze = (0.25 + 0.75 * y / rows)[:, None]
-    centre = rng.uniform(0.2, 0.8) * width
-    x = np.arange(width, dtype=np.float32)[None, :]
-    map_x = np.mod(centre + (x - centre) / squeeze * 0.7, width - 1).astype(np.float32)
-    map_y = np.repeat(source_y[:, None], width, axis=1).astype(np.float32)
-    texture = cv2.remap(flat, map_x, map_y, cv2.INTER_LINEAR)
+    texture = _plane(rng, rows, width, float(rng.uniform(0.2, 0.8)) * width)
     grain = rng.random((rows, width), np.float32)
-    rough = 0.35 if kind != "snow" else 0.08
-    fine = (0.75 if kind == "ballast" else 0.3) * rough
+    rough = 0.6 if kind != "snow" else 0.12
+    fine = (0.6 if kind == "ballast" else 0.25) * rough
     level = 1.0 + rough * (texture - 0.5) * 2.0 + fine * (grain - 0.5) * 2.0
     wide = cloud((rows, width), rng, 0.3 * width, 3, 3.0)
     level *= 0.75 + 0.5 * wide
@@ -229,6 +221,29 @@ def ground(rng: Rng, out: Picture, horizon: float, air: Air, light: str) -> None
     out[top:] = part * (1 - fog) + low * fog
     if rng.random() < 0.65:
         _track(rng, out, float(top), air, kind)
+
+
+def _plane(rng: Rng, rows: int, width: int, centre: float) -> Picture:
+    """Texture of level ground seen from above it, 0..1; the first row is the horizon."""
+    y = np.arange(rows, dtype=np.float32)[:, None] + 1.5
+    x = np.arange(width, dtype=np.float32)[None, :] - np.float32(centre)
+    total = np.full((rows, width), 0.5, np.float32)
+    for scale in (0.06, 0.2, 0.7, 2.0):
+        grid = rng.random((256, 256), np.float32)
+        across = x / y * np.float32(rows * scale)
+        away = np.float32(0.9 * width * rows * scale) / y
+        # Where a pixel spans more than a cell the texture averages out.
+        cells = np.float32(0.9 * width * rows * scale) / y**2
+        weight = np.clip(1.6 - np.maximum(cells, rows * scale / y), 0.0, 1.0) * 0.22
+        away = np.repeat(away, width, axis=1)
+        sample = cv2.remap(
+            np.pad(grid, ((0, 1), (0, 1)), mode="wrap"),
+            np.mod(across, 256.0).astype(np.float32),
+            np.mod(away, 256.0).astype(np.float32),
+            cv2.INTER_LINEAR,
+        )
+        total += weight * (sample - 0.5) * 2.0
+    return np.asarray(total, np.float32)
 
 
 def hills(rng: Rng, out: Picture, horizon: float, air: Air, depth: float, light: str) -> None:
@@ -260,8 +275,8 @@ def trees(
     foot = horizon + (depth**2) * 0.06 * height
     line = foot - size * (0.25 + 0.75 * _profile(rng, width, size * rng.uniform(0.5, 2.5), 6))
     y = np.arange(height, dtype=np.float32)[:, None]
-    leaf = float(np.clip(size / 6.0, 3.0, 60.0))
-    shape = cloud((height, width), rng, leaf, 5, 1.0, 0.65)
+    leaf = float(np.clip(size / 5.0, 3.0, 60.0))
+    shape = cloud((height, width), rng, leaf, 6, 1.0, 0.72)
     away = (y - line[None, :]) / max(4.0, size * 0.35)
     solid = shape + np.clip(away, -1.5, 2.0) > rng.uniform(0.45, 0.75)
     solid &= y < foot + 3
@@ -270,7 +285,7 @@ def trees(
         gaps = np.clip((_profile(rng, width, size * 2.0, 3) - rng.uniform(0.3, 0.6)) * 5.0, 0, 1)
         crown = foot - (foot - line) * gaps
         solid &= y + 0.3 * size * (shape - 0.5) > crown[None, :]
-    leaves = cloud((height, width), rng, max(2.5, leaf / 4.0), 3)
+    leaves = cloud((height, width), rng, max(3.0, leaf * 0.8), 6, 1.0, 0.85)
     green = {
         "summer": np.array([0.05, 0.1, 0.02]),
         "autumn": np.array(
@@ -282,7 +297,9 @@ def trees(
         green = np.array([0.03, 0.055, 0.03])
     if light == "snow":
         green = green * 0.6 + 0.15 * rng.random()
-    shade = 0.15 + 1.9 * leaves**2
+    # Light comes from above: crowns are bright on top and dark below.
+    drop = np.clip((y - line[None, :]) / max(4.0, size), 0.0, 1.0)
+    shade = (0.12 + 2.1 * leaves**2) * (1.35 - 0.8 * drop)
     if light in ("sun", "backlit"):
         # Sunlit leaves against shade: the speckle that small lamps hide in.
         shade = shade + 5.0 * np.clip(leaves - 0.82, 0.0, 1.0) * rng.random()
@@ -369,14 +386,14 @@ def photograph(rng: Rng, height: int, width: int, level: float) -> Picture:
     from skimage import data
 
     names = (
-        "astronaut",
         "chelsea",
         "coffee",
-        "rocket",
         "brick",
         "grass",
         "gravel",
         "stereo_motorcycle",
+        "hubble_deep_field",
+        "colorwheel",
     )
     name = names[int(rng.integers(len(names)))]
     image = getattr(data, name)()

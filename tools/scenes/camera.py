@@ -71,6 +71,7 @@ class Camera:
     denoise_px : smoothing of the noise by the camera, standard deviation
     saturation : 1 natural
     brighten : share by which dark parts are lifted towards the mean, 0..1 (phone pictures)
+    highlight_fade : how far strongly over-exposed colours are faded to white, 0..1
     tone : tone curve
     sharpen, sharpen_px : strength and radius of unsharp masking; makes halos
     """
@@ -84,6 +85,7 @@ class Camera:
     denoise_px: float = 0.0
     saturation: float = 1.0
     brighten: float = 0.0
+    highlight_fade: float = 0.0
     tone: Tone = field(default_factory=Tone)
     sharpen: float = 0.0
     sharpen_px: float = 1.0
@@ -145,6 +147,8 @@ def render(level: Picture, camera: Camera) -> Picture:
     """Balance clipped raw light, clip again, and bring it to linear sRGB 0..1."""
     balanced = np.minimum(level * np.asarray(camera.gains, np.float32), 1.0)
     linear = cv2.transform(balanced, camera.colour_matrix())
+    if camera.highlight_fade > 0.0:
+        _fade_highlights(linear, balanced, camera.highlight_fade)
     return np.asarray(np.clip(linear, 0.0, 1.0), np.float32)
 
 
@@ -180,6 +184,18 @@ def _through_mosaic(level: Picture, camera: Camera, rng: np.random.Generator | N
     # OpenCV names the pattern by its second row: RGGB is "BG".
     rgb = cv2.cvtColor(words, cv2.COLOR_BayerBG2RGB_EA)
     return np.asarray(rgb.astype(np.float32) * np.float32(top / 65535.0) / gains, np.float32)
+
+
+def _fade_highlights(linear: NDArray[Any], balanced: NDArray[Any], fade: float) -> None:
+    """Fade colours to white, in place, where the mean of the raw channels nears clipping."""
+    mean = cv2.transform(balanced, np.full((1, 3), 1.0 / 3.0))
+    hot = mean > 0.5
+    if not hot.any():
+        return
+    t = np.clip((mean[hot] - 0.5) / 0.4, 0.0, 1.0)
+    weight = (fade * t * t * (3.0 - 2.0 * t)).astype(np.float32)[:, None]
+    part = np.clip(linear[hot], 0.0, 1.0)
+    linear[hot] = part + weight * (part.max(axis=1, keepdims=True) - part)
 
 
 def _brighten(linear: Picture, share: float) -> Picture:

@@ -36,7 +36,7 @@ class VideoOptions:
     codec : see `Codec`
     crf : quality of H.264, HEVC and VP9 (higher is worse); for MJPEG the quantiser 2..31
     preset : speed of H.264 and HEVC
-    matrix : luma weights, ``bt709`` or ``bt601``
+    matrix : luma weights, ``bt709`` or ``bt601``; MJPEG always has the latter
     rotation : degrees clockwise, 0, 90, 180 or 270, by which a player must turn the stored
         pictures; MP4 and MOV only
     """
@@ -101,7 +101,9 @@ class ClipWriter:
             if options.codec == "hevc":
                 context.options = {**context.options, "x265-params": "log-level=error"}
         full = options.codec == "mjpeg"
-        self._matrix = Colorspace.ITU709 if options.matrix == "bt709" else Colorspace.ITU601
+        # JPEG pictures hold BT.601 luma weights (JFIF), whatever the clip is.
+        modern = options.matrix == "bt709" and not full
+        self._matrix = Colorspace.ITU709 if modern else Colorspace.ITU601
         self._range = ColorRange.JPEG if full else ColorRange.MPEG
         context.colorspace = self._matrix
         context.color_range = self._range

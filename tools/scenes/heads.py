@@ -93,13 +93,13 @@ def random_style(rng: np.random.Generator, type_: HeadType, paint: Rgb) -> HeadS
         "searchlight": ("hot", "rings", "even"),
         "cluster": ("dots", "spots", "even"),
     }.get(type_, ("even", "hot", "rings", "dots", "spots"))
-    look = (rng.uniform(-0.8, 0.8), rng.uniform(-0.65, 0.1))
+    look = (float(rng.uniform(-0.5, 0.5)), float(rng.uniform(-0.65, 0.12)))
     return HeadStyle(
         type=type_,
         plate=float(plate),
         round_plate=round_plate,
         pitch=float(rng.uniform(2.35, 3.1)),
-        hood=float(rng.uniform(0.0, 1.5)) if rng.random() < 0.85 else 0.0,
+        hood=float(rng.uniform(0.2, 1.3)) if rng.random() < 0.85 else 0.0,
         hood_reach=float(rng.uniform(1.2, 2.4)),
         look=look,
         paint=paint,

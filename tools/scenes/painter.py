@@ -138,9 +138,16 @@ def auto_exposure(rng: Rng, picture: Picture, light: str) -> float:
         return float(min(aim / mean, 4.0 * aim / mean, 60.0))
     aim = rng.uniform(0.05, 0.3) if light == "dusk" else rng.uniform(0.16, 0.38)
     exposure = aim / mean
+    if light == "fog":
+        return float(min(exposure, 0.85 / bright))
     # Cameras keep most of a bright sky below clipping, unless the subject is dark.
     limit = rng.uniform(0.8, 1.6) / bright
     return float(min(exposure, max(limit, 0.45 * exposure)))
+
+
+def sheet_scale(radius: float) -> int:
+    """Samples per pixel at which a mast with lenses of this radius is drawn."""
+    return int(np.clip(np.ceil(14.0 / radius), 2, 10))
 
 
 def _body(rng: Rng, plan: MastPlan) -> _Body:
@@ -254,7 +261,7 @@ def _draw_mast(
     foot = max(foot, min(horizon + rng.uniform(1.0, 8.0) * radius, low + 45.0 * radius))
     if dwarf:
         foot = low + float(rng.uniform(0.3, 1.5)) * radius
-    scale = int(np.clip(np.ceil(14.0 / radius), 2, 10))
+    scale = sheet_scale(radius)
     left = x + (body.left - 3.5) * radius
     right = x + (body.right + 3.5) * radius
     if beam_to is not None:

@@ -133,18 +133,21 @@ def draw_setup(rng: Rng, clip: bool, overrides: dict[str, Any]) -> Setup:
 def draw_level(rng: Rng, light: str, lens_px: float) -> float:
     """Draw how strongly the lamps drive the sensor: 1 just clips where a lens fills a pixel."""
     low, high = {
-        "sun": (0.45, 5.0),
-        "overcast": (0.6, 9.0),
-        "backlit": (0.5, 5.0),
-        "snow": (0.45, 6.0),
-        "fog": (0.9, 20.0),
-        "dusk": (1.5, 60.0),
+        "sun": (0.3, 2.2),
+        "overcast": (0.35, 3.5),
+        "backlit": (0.3, 2.5),
+        "snow": (0.3, 2.5),
+        "fog": (0.7, 12.0),
+        "dusk": (0.8, 40.0),
         "night": (6.0, 500.0),
         "layout": (0.7, 30.0),
     }[light]
     if light in ("night", "dusk") and rng.random() < 0.25:
         # Exposed for the lamps, as careful people do.
-        low, high = 0.7, 6.0
+        low, high = 0.5, 5.0
+    elif rng.random() < 0.12:
+        # Looking right into the beam, or a camera exposed for a dark foreground.
+        low, high = high, 4.0 * high
     level = float(np.exp(rng.uniform(np.log(low), np.log(high))))
     # Lamps far off are seen from nearer the axis of their beam.
     return level * (1.0 + 3.0 * float(rng.random()) / max(1.0, lens_px))
@@ -185,6 +188,7 @@ def draw_camera(
         denoise_px=float(rng.uniform(0.3, 1.2)) if rng.random() < 0.5 else 0.0,
         saturation=float(rng.uniform(0.85, 1.45)),
         brighten=float(rng.uniform(0.1, 0.5)) if not clip and rng.random() < 0.25 else 0.0,
+        highlight_fade=float(rng.uniform(0.3, 1.0)) if rng.random() < 0.6 else 0.0,
         tone=tone,
         sharpen=float(rng.uniform(0.2, 1.8)) if rng.random() < 0.55 else 0.0,
         sharpen_px=float(rng.uniform(0.6, 1.8)),
