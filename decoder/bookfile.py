@@ -7,9 +7,25 @@ from collections.abc import Mapping
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from mastread.decoder.aspect import PLATES, HeadShown
+from mastread.decoder.bookschema import (
+    ASPECT,
+    BOOK,
+    EXEMPT,
+    GRADE_WORDS,
+    GRAMMARS,
+    IMPERFECT,
+    INDICATION,
+    KINDS,
+    PLATE,
+    SCHEMA,
+    SOURCE,
+    SPEED,
+    TOP,
+    TYPE_WORDS,
+)
 from mastread.decoder.language import AspectError, nearest, parse_aspect, say_aspect
 from mastread.decoder.order import Orders
 from mastread.decoder.rulebook import (
@@ -26,78 +42,6 @@ from mastread.decoder.rulebook import (
     Source,
     Speed,
 )
-
-_SCHEMA: Final = 1
-_KINDS: Final = ("colour light", "position light", "colour position light", "semaphore", "layout")
-_GRAMMARS: Final = ("speed", "none")
-_GRADE_WORDS: Final = (*GRADES, "verified 2", "verified 3")
-
-# Fields of each table: name -> (type, required).
-_BOOK: Final[dict[str, tuple[type, bool]]] = {
-    "name": (str, True),
-    "title": (str, True),
-    "edition": (str, True),
-    "kind": (str, True),
-    "grammar": (str, True),
-    "lower_of_two": (str, False),
-    "note": (str, False),
-}
-_GRADED: Final[dict[str, tuple[type, bool]]] = {"grade": (str, True), "sources": (list, False)}
-_SPEED: Final[dict[str, tuple[type, bool]]] = {
-    "name": (str, True),
-    "mph": (int, False),
-    "text": (str, True),
-    **_GRADED,
-}
-_PLATE: Final[dict[str, tuple[type, bool]]] = {
-    "name": (str, True),
-    "text": (str, True),
-    "prior": (float, True),
-    **_GRADED,
-}
-_SOURCE: Final[dict[str, tuple[type, bool]]] = {
-    "id": (str, True),
-    "what": (str, True),
-    "address": (str, False),
-}
-_IMPERFECT: Final[dict[str, tuple[type, bool]]] = {
-    "rule": (str, False),
-    "text": (str, True),
-    **_GRADED,
-}
-_EXEMPT: Final[dict[str, tuple[type, bool]]] = {"show": (str, True), "reason": (str, True)}
-_INDICATION: Final[dict[str, tuple[type, bool]]] = {
-    "rule": (str, False),
-    "number": (str, False),
-    "name": (str, True),
-    "meaning": (str, True),
-    "here": (str, True),
-    "next": (str, True),
-    "second": (str, False),
-    "tie": (int, False),
-    "reduce": (str, False),
-    "note": (str, False),
-    "aspect": (list, False),
-    **_GRADED,
-}
-_ASPECT: Final[dict[str, tuple[type, bool]]] = {
-    "show": (str, True),
-    "note": (str, False),
-    "disputed": (bool, False),
-    "common_practice": (bool, False),
-    **_GRADED,
-}
-_TOP: Final[dict[str, tuple[type, bool]]] = {
-    "schema": (int, True),
-    "book": (dict, True),
-    "speed": (list, True),
-    "plate": (list, False),
-    "source": (list, False),
-    "imperfect": (dict, True),
-    "indication": (list, True),
-    "not_by_grammar": (list, False),
-    "not_fail_safe": (list, False),
-}
 
 
 @cache
@@ -156,16 +100,16 @@ class _Reader:
         return BookError(f"{self.path}: {row}: {text}")
 
     def book(self, top: dict[str, Any]) -> Rulebook:
-        if top.get("schema") != _SCHEMA:
-            raise self.fail("top", f"the first line must be schema = {_SCHEMA}")
-        self.fields("top", top, _TOP)
+        if top.get("schema") != SCHEMA:
+            raise self.fail("top", f"the first line must be schema = {SCHEMA}")
+        self.fields("top", top, TOP)
         head = top["book"]
-        self.fields("[book]", head, _BOOK)
-        self.one_of("[book]", "kind", head["kind"], _KINDS)
-        self.one_of("[book]", "grammar", head["grammar"], _GRAMMARS)
+        self.fields("[book]", head, BOOK)
+        self.one_of("[book]", "kind", head["kind"], KINDS)
+        self.one_of("[book]", "grammar", head["grammar"], GRAMMARS)
         for i, raw in enumerate(self.rows("source", top)):
             row = f"source {i + 1}"
-            self.fields(row, raw, _SOURCE)
+            self.fields(row, raw, SOURCE)
             if raw["id"] in self.sources:
                 raise self.fail(row, f'"{raw["id"]}" stands twice; keep one')
             self.sources[raw["id"]] = Source(raw["id"], raw["what"], raw.get("address", ""))
@@ -176,7 +120,7 @@ class _Reader:
         self.plates = tuple(self.plate(i, raw) for i, raw in enumerate(self.rows("plate", top)))
         if sum(p.prior for p in self.plates) >= 1.0:
             raise self.fail("plates", "the priors sum to 1 or more; leave room for no plate")
-        self.fields("[imperfect]", top["imperfect"], _IMPERFECT)
+        self.fields("[imperfect]", top["imperfect"], IMPERFECT)
         grade, _, sources = self.graded("[imperfect]", top["imperfect"])
         imperfect = Imperfect(
             top["imperfect"].get("rule"), top["imperfect"]["text"], grade, sources
@@ -227,7 +171,7 @@ class _Reader:
             if want is float and isinstance(value, int) and not isinstance(value, bool):
                 continue
             if not isinstance(value, want) or (want is int and isinstance(value, bool)):
-                raise self.fail(row, f'"{key}" must be {_TYPE_WORDS[want]}')
+                raise self.fail(row, f'"{key}" must be {TYPE_WORDS[want]}')
             if (
                 isinstance(value, str)
                 and key not in ("note", "address", "second")
@@ -257,7 +201,7 @@ class _Reader:
         if grade not in GRADES:
             raise self.fail(
                 row,
-                f'grade "{raw["grade"]}" is not known{nearest(raw["grade"], _GRADE_WORDS)}; '
+                f'grade "{raw["grade"]}" is not known{nearest(raw["grade"], GRADE_WORDS)}; '
                 f"use one of {', '.join(GRADES)}",
             )
         sources = tuple(raw.get("sources", ()))
@@ -274,7 +218,7 @@ class _Reader:
 
     def speed(self, i: int, raw: dict[str, Any]) -> Speed:
         row = f"speed {i + 1}"
-        self.fields(row, raw, _SPEED)
+        self.fields(row, raw, SPEED)
         if raw["name"] in self.levels:
             raise self.fail(row, f'"{raw["name"]}" stands twice; keep one')
         self.levels[raw["name"]] = i
@@ -283,7 +227,7 @@ class _Reader:
 
     def plate(self, i: int, raw: dict[str, Any]) -> Plate:
         row = f"plate {i + 1}"
-        self.fields(row, raw, _PLATE)
+        self.fields(row, raw, PLATE)
         self.one_of(row, "plate", raw["name"], PLATES)
         if not 0.0 < raw["prior"] < 1.0:
             raise self.fail(row, f"prior is {raw['prior']}; it must lie between 0 and 1")
@@ -304,7 +248,7 @@ class _Reader:
 
     def indication(self, i: int, raw: dict[str, Any]) -> Indication:
         row = f'indication {i + 1} ("{raw.get("name", "no name")}")'
-        self.fields(row, raw, _INDICATION)
+        self.fields(row, raw, INDICATION)
         here = self.level(row, "here", raw["here"])
         at_next = self.level(row, "next", raw["next"])
         second = raw.get("second", "")
@@ -340,7 +284,7 @@ class _Reader:
         )
 
     def aspect(self, row: str, raw: dict[str, Any]) -> AspectRow:
-        self.fields(row, raw, _ASPECT)
+        self.fields(row, raw, ASPECT)
         try:
             aspect = parse_aspect(raw["show"])
         except AspectError as error:
@@ -410,7 +354,7 @@ class _Reader:
         found = []
         for i, raw in enumerate(self.rows(name, top)):
             row = f"{name} {i + 1}"
-            self.fields(row, raw, _EXEMPT)
+            self.fields(row, raw, EXEMPT)
             try:
                 words = say_aspect(parse_aspect(raw["show"]))
             except AspectError as error:
@@ -419,13 +363,3 @@ class _Reader:
                 raise self.fail(row, f'"{words}" is no aspect of this book; correct or drop it')
             found.append(Exemption(words, raw["reason"]))
         return tuple(found)
-
-
-_TYPE_WORDS: Final[dict[type, str]] = {
-    str: "text in quotes",
-    int: "a whole number",
-    float: "a number",
-    bool: "true or false",
-    list: "a list",
-    dict: "a table",
-}

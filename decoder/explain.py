@@ -110,9 +110,27 @@ def explain(aspect: Aspect, book: Rulebook) -> Explanation:
         ahead=say_ahead(entry.indication, book) if entry else "",
         heads=tuple(say_heads(aspect, book, entry)),
         standing=standing,
-        uncertain=tuple(r for r in decision.reasons if not any(x in r for x in listed)),
+        uncertain=(
+            *(r for r in decision.reasons if not any(x in r for x in listed)),
+            *_other_plates(aspect, book, entry),
+        ),
         failures=tuple(say_failures(aspect, entry, book)) if entry else (),
     )
+
+
+def _other_plates(aspect: Aspect, book: Rulebook, entry: Entry | None) -> Iterator[str]:
+    """Say what a plate would change, where the aspect was stated without one."""
+    if entry is None or aspect.plates:
+        return
+    for other in book.by_heads[entry.row.aspect.heads]:
+        shown = other.row.aspect
+        where = (entry.row.aspect.arrangement, shown.arrangement)
+        if shown.plates and shown.dwarf == aspect.dwarf and (None in where or len({*where}) == 1):
+            plates = " and ".join(sorted(shown.plates))
+            yield (
+                f"Taken at its word it carries no plate; with {plates} plate it would be "
+                f"{other.indication.label}."
+            )
 
 
 def governing_row(aspect: Aspect, book: Rulebook) -> Entry | None:
