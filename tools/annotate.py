@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from mastread.tools import drawing as d
 from mastread.tools.panel import VIEW_UNITS, Panel, draw_panel
 from mastread.tools.reading import MastDoc, Reading, SpanDoc
-from mastread.tools.tags import Side, choose_sides, draw_tags
+from mastread.tools.tags import Place, choose_places, draw_tags
 from mastread.vision.frame import Frame
 
 #: A picture narrower than this is enlarged by a whole factor, so that its words can be read.
@@ -51,6 +51,8 @@ class Canvas:
     width, height : of the picture as it is handed to `draw`
     scale : pixels of the canvas for one pixel of the document (upright full resolution)
     unit : size of the body text
+    places : where the tags of each mast stand
+    magnified : whether the panel shows a mast magnified
     panel_height : height of the caption panel, the same for every moment
     """
 
@@ -59,7 +61,7 @@ class Canvas:
     height: int
     scale: float
     unit: int
-    sides: tuple[Side | None, ...]
+    places: tuple[Place | None, ...]
     magnified: tuple[bool, ...]
     panel_height: int
     _panels: dict[tuple[int, ...], Panel] = field(default_factory=dict, compare=False)
@@ -92,14 +94,14 @@ class Canvas:
             canvas[self.height + y0 : self.height + y1, x0:x1] = part
         photo = self.reading["source"]["kind"] == "photo"
         masts = self.reading["masts"]
-        for mast, span, side, offset in zip(masts, spans, self.sides, offsets, strict=True):
-            if span is None or side is None:
+        for mast, span, place, offset in zip(masts, spans, self.places, offsets, strict=True):
+            if span is None or place is None:
                 continue
             draw_tags(
                 canvas[: self.height],
                 mast,
                 span,
-                side,
+                place,
                 self.scale,
                 self.unit,
                 photo=photo,
@@ -125,7 +127,7 @@ def make_canvas(reading: Reading, width: int, height: int, scale: float) -> Canv
     `scale` is the size of those pictures against the document's pixels.
     """
     unit = max(14, round(width / (UNITS_WIDE if width > height else UNITS_WIDE_UPRIGHT)))
-    sides = choose_sides(reading, scale, width, height, unit)
+    places = choose_places(reading, scale, width, height, unit)
     magnified = tuple(_worth_magnifying(mast, scale, unit) for mast in reading["masts"])
     panels = [
         draw_panel(reading, spans, magnified, width, unit).image.shape[0]
@@ -134,7 +136,7 @@ def make_canvas(reading: Reading, width: int, height: int, scale: float) -> Canv
     tall = max(panels)
     # H.264 wants even sides.
     tall += (height + tall) % 2
-    return Canvas(reading, width, height, scale, unit, tuple(sides), magnified, tall)
+    return Canvas(reading, width, height, scale, unit, tuple(places), magnified, tall)
 
 
 def moments(reading: Reading) -> list[list[SpanDoc | None]]:

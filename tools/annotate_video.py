@@ -105,6 +105,8 @@ def annotate_video(
         for packet in picture.encode(None):
             out.mux(packet)
         sound.finish()
+    if progress is not None:
+        progress(1.0)
 
 
 def offset_at(path: NDArray[np.float64], time_s: float) -> tuple[float, float]:
@@ -128,7 +130,10 @@ def _picture_stream(
     out: OutputContainer, video: Video, canvas: Canvas, ticks: Fraction
 ) -> VideoStream:
     rate = Fraction(video.rate_hz).limit_denominator(1001)
-    stream = out.add_stream("libx264", rate=rate, options={"crf": QUALITY, "preset": PRESET})
+    # Frames are stored in the order in which they are shown (no B-frames): only then can MP4
+    # tell how long the last one lasts.
+    options = {"crf": QUALITY, "preset": PRESET, "bf": "0"}
+    stream = out.add_stream("libx264", rate=rate, options=options)
     stream.width = canvas.width + canvas.width % 2
     stream.height = canvas.height + canvas.panel_height
     stream.pix_fmt = "yuv420p"
@@ -139,7 +144,6 @@ def _picture_stream(
     context.color_trc = BT709
     context.colorspace = BT709
     context.color_range = ColorRange.MPEG
-    # Else the last frame of a clip of variable frame rate would get its neighbour's length.
     context.flags |= Flags.frame_duration
     return stream
 

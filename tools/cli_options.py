@@ -41,11 +41,12 @@ class Plate(click.ParamType[str]):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """Return the name as it is written in the vocabulary, or refuse with the known ones."""
-        for known in (*PLATES, NO_PLATE):
-            if str(value).casefold() == known.casefold():
-                return known
-        known_ones = ", ".join([*PLATES, NO_PLATE])
-        self.fail(say("error.plate", text=value, known=known_ones), param, ctx)
+        known = {name.casefold(): name for name in (*PLATES, NO_PLATE)}
+        name = known.get(str(value).casefold())
+        if name is None:
+            listed = ", ".join(known.values())
+            self.fail(say("error.plate", text=value, known=listed), param, ctx)
+        return name
 
 
 class Book(click.ParamType[str]):

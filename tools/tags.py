@@ -1,7 +1,7 @@
 """Tags beside a mast: for each head its shape and word, with a leader to the lens.
 
-A tag never lies on a mast: it stands to the left or right of the mast's box, on the side that
-is freer, and its leader ends at the edge of that box.
+A tag never lies on a mast: it stands to the left or right of the mast's box, and its leader
+ends at the edge of that box. Where there is no room the panel below has to do alone.
 """
 
 from __future__ import annotations
@@ -15,19 +15,28 @@ from mastread.tools.reading import MastDoc, Reading, SpanDoc
 from mastread.tools.sentences import head_words
 from mastread.tools.texts import say
 
-Side = Literal["left", "right"]
 Rect = tuple[float, float, float, float]
 
 #: Height of a tag and distance between two, in units.
 TAG_UNITS: Final = 1.5
 STEP_UNITS: Final = 1.72
 
-#: Least distance between the mast's box and its tags, in units.
-REACH_UNITS: Final = 1.4
+#: Height of the mast's number above its tags, with the distance, in units.
+NUMBER_UNITS: Final = 1.5
 
-#: A side on which more than this share of the tags would lie on another mast, on other tags or
-#: outside the picture is not used.
-WORST_SIDE: Final = 0.04
+#: Distances between a mast's box and its tags that are tried, nearest first, in units.
+REACHES_UNITS: Final = (1.4, 3.5, 7.0)
+
+#: Body text of a tag: size in units and weight.
+WEIGHT: Final = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the tags of a mast stand: on which side, and how far from its box in pixels."""
+
+    side: Literal["left", "right"]
+    reach: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,41 +66,53 @@ def tags_of(span: SpanDoc, scale: float, *, photo: bool) -> list[Tag]:
     ]
 
 
-def choose_sides(
+def choose_places(
     reading: Reading, scale: float, width: int, height: int, unit: int
-) -> list[Side | None]:
-    """Return for each mast the side of its tags, None where neither side has room.
+) -> list[Place | None]:
+    """Return for each mast the place of its tags, None where there is no room for them.
 
-    All spans of a mast share one side, so that tags keep their place in a video.
+    Tags lie within the picture and neither they nor their leaders lie on a mast or on other
+    tags. All spans of a mast share one place, so that tags stay put in a video.
     """
     photo = reading["source"]["kind"] == "photo"
     masts = reading["masts"]
     boxes = [_box(mast, scale) for mast in masts]
     taken: list[Rect] = []
-    sides: list[Side | None] = []
+    places: list[Place | None] = []
     for k, mast in enumerate(masts):
-        others = [box for j, box in enumerate(boxes) if j != k]
+        blocked = [*(box for j, box in enumerate(boxes) if j != k), *taken]
         spans = [tags_of(span, scale, photo=photo) for span in mast["spans"]]
-        centre = (boxes[k][0] + boxes[k][2]) / 2
-        order: tuple[Side, Side] = ("left", "right") if centre > width / 2 else ("right", "left")
-        costs = []
-        for side in order:
-            rects = [r for tags in spans for r in _stack(tags, boxes[k], side, unit, height)]
-            costs.append(_cost(rects, [*others, *taken], width, height))
-        best = min(range(2), key=lambda n: costs[n])
-        if costs[best] > WORST_SIDE:
-            sides.append(None)
-            continue
-        sides.append(order[best])
-        taken += [r for tags in spans for r in _stack(tags, boxes[k], order[best], unit, height)]
-    return sides
+        found = None
+        for place in _candidates(boxes[k], width, unit):
+            rects = [r for tags in spans for r in _stack(tags, boxes[k], place, unit, height)]
+            covered = [*rects, *(_corridor(r, boxes[k], place) for r in rects)]
+            if len(masts) > 1:
+                top = min(rects, key=lambda r: r[1])
+                covered.append((top[0], top[1] - NUMBER_UNITS * unit, top[2], top[1]))
+            if all(_inside(r, width, height) for r in rects) and not any(
+                _meet(r, other) for r in covered for other in blocked
+            ):
+                found = place
+                taken += covered
+                break
+        places.append(found)
+    return places
+
+
+def _candidates(box: Rect, width: int, unit: int) -> list[Place]:
+    """Places to try, best first: near before far, towards the middle of the picture first."""
+    left_first = (box[0] + box[2]) / 2 > width / 2
+    sides: tuple[Literal["left", "right"], ...] = (
+        ("left", "right") if left_first else ("right", "left")
+    )
+    return [Place(side, reach * unit) for reach in REACHES_UNITS for side in sides]
 
 
 def draw_tags(
     image: d.Image,
     mast: MastDoc,
     span: SpanDoc,
-    side: Side,
+    place: Place,
     scale: float,
     unit: int,
     *,
@@ -111,9 +132,9 @@ def draw_tags(
         Tag(t.colour, t.flashing, t.words, t.x + dx, t.y + dy, t.radius)
         for t in tags_of(span, scale, photo=photo)
     ]
-    rects = _stack(tags, box, side, unit, image.shape[0])
+    rects = _stack(tags, box, place, unit, image.shape[0])
     for tag, rect in zip(tags, rects, strict=True):
-        _leader(image, tag, rect, box, side, unit)
+        _leader(image, tag, rect, box, place, unit)
     for tag, rect in zip(tags, rects, strict=True):
         d.plate(image, rect, d.PAPER, 0.88)
         middle = (rect[1] + rect[3]) / 2
@@ -121,9 +142,11 @@ def draw_tags(
         d.lens_shape(
             image, (rect[0] + unit * 0.8, middle), shape, tag.colour, flashing=tag.flashing
         )
-        d.write(image, (rect[0] + unit * 1.55, middle + unit * 0.34), tag.words, unit, d.TEXT, 500)
+        d.write(
+            image, (rect[0] + unit * 1.55, middle + unit * 0.34), tag.words, unit, d.TEXT, WEIGHT
+        )
     if numbered:
-        _number(image, rects[0], mast["mast"], side, unit)
+        _number(image, rects[0], mast["mast"], place, unit)
 
 
 def _box(mast: MastDoc, scale: float) -> Rect:
@@ -137,7 +160,7 @@ def _box(mast: MastDoc, scale: float) -> Rect:
     return x0, y0, x1, y1
 
 
-def _stack(tags: Sequence[Tag], box: Rect, side: Side, unit: int, height: int) -> list[Rect]:
+def _stack(tags: Sequence[Tag], box: Rect, place: Place, unit: int, height: int) -> list[Rect]:
     """Places of the tags: beside the box, each as near its lens's height as the others allow."""
     step = STEP_UNITS * unit
     half = TAG_UNITS * unit / 2
@@ -155,32 +178,32 @@ def _stack(tags: Sequence[Tag], box: Rect, side: Side, unit: int, height: int) -
     if middles:
         slide = max(0.0, top - middles[0]) - max(0.0, middles[-1] - bottom)
         middles = [middle + slide for middle in middles]
-    reach = REACH_UNITS * unit
     rects: list[Rect] = []
     for tag, middle in zip(tags, middles, strict=True):
-        wide = unit * 2.1 + d.text_width(tag.words, unit, 500)
-        x0 = box[2] + reach if side == "right" else box[0] - reach - wide
+        wide = unit * 2.1 + d.text_width(tag.words, unit, WEIGHT)
+        right = place.side == "right"
+        x0 = box[2] + place.reach if right else box[0] - place.reach - wide
         rects.append((x0, middle - half, x0 + wide, middle + half))
     return rects
 
 
-def _leader(image: d.Image, tag: Tag, rect: Rect, box: Rect, side: Side, unit: int) -> None:
-    """A line from the tag to the edge of the mast's box at the height of the lens."""
+def _leader(image: d.Image, tag: Tag, rect: Rect, box: Rect, place: Place, unit: int) -> None:
+    """A line from the tag to just before the mast's box, at the height of the lens."""
     middle = (rect[1] + rect[3]) / 2
-    near = rect[0] if side == "right" else rect[2]
-    edge = box[2] if side == "right" else box[0]
-    out = unit * 0.45 if side == "right" else -unit * 0.45
-    points = [(near, middle), (near - out, middle), (edge, tag.y)]
     thick = max(1.0, unit / 12)
+    away = 1 if place.side == "right" else -1
+    near, edge = (rect[0], box[2]) if place.side == "right" else (rect[2], box[0])
+    bend = near - away * unit * 0.45
+    points = [(near, middle), (bend, middle), (edge + away * (thick * 1.3 + 2), tag.y)]
     d.line(image, points, d.PAPER, thick * 2.6)
     d.line(image, points, d.TEXT, thick)
 
 
-def _number(image: d.Image, first: Rect, number: int, side: Side, unit: int) -> None:
+def _number(image: d.Image, first: Rect, number: int, place: Place, unit: int) -> None:
     words = say("mast", number=number)
     size = max(11, round(unit * 0.8))
     wide = d.text_width(words, size, d.STRONG) + unit * 0.9
-    x0 = first[0] if side == "right" else first[2] - wide
+    x0 = first[0] if place.side == "right" else first[2] - wide
     y1 = first[1] - unit * 0.2
     if y1 - unit * 1.25 < 0:
         return
@@ -188,17 +211,15 @@ def _number(image: d.Image, first: Rect, number: int, side: Side, unit: int) -> 
     d.write(image, (x0 + unit * 0.45, y1 - unit * 0.36), words, size, d.PAPER, d.STRONG)
 
 
-def _cost(rects: Sequence[Rect], blocked: Sequence[Rect], width: int, height: int) -> float:
-    """Share of the tags' area that lies outside the picture or on something else."""
-    area = sum((r[2] - r[0]) * (r[3] - r[1]) for r in rects) or 1.0
-    bad = 0.0
-    for r in rects:
-        bad += (r[2] - r[0]) * (r[3] - r[1]) - _common(r, (0, 0, width, height))
-        bad += sum(_common(r, other) for other in blocked)
-    return bad / area
+def _corridor(rect: Rect, box: Rect, place: Place) -> Rect:
+    """The strip between a tag and the mast's box in which its leader runs."""
+    y0, y1 = min(rect[1], box[1]), max(rect[3], box[3])
+    return (box[2], y0, rect[0], y1) if place.side == "right" else (rect[2], y0, box[0], y1)
 
 
-def _common(a: Rect, b: Rect) -> float:
-    wide = min(a[2], b[2]) - max(a[0], b[0])
-    high = min(a[3], b[3]) - max(a[1], b[1])
-    return max(0.0, wide) * max(0.0, high)
+def _inside(rect: Rect, width: int, height: int) -> bool:
+    return rect[0] >= 0 and rect[1] >= 0 and rect[2] <= width and rect[3] <= height
+
+
+def _meet(a: Rect, b: Rect) -> bool:
+    return min(a[2], b[2]) > max(a[0], b[0]) and min(a[3], b[3]) > max(a[1], b[1])

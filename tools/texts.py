@@ -25,7 +25,6 @@ ENGLISH: Final[dict[str, str]] = {
     "head.flashing": "flashing {colour}",
     "head.perhaps_flashing": "{colour} (steady or flashing)",
     "head.perhaps_flashing.short": "{colour}, may flash",
-    "head.perhaps_dark": "unlit or {colour}",
     "aspect.joint": " over ",
     # a mast in words
     "mast": "Mast {number}",
@@ -33,9 +32,7 @@ ENGLISH: Final[dict[str, str]] = {
     "rate": "flashing {per_minute:.0f} times a minute, {hz:.2f} ± {sd:.2f} Hz",
     "rate.no_error": "flashing {per_minute:.0f} times a minute, {hz:.2f} Hz",
     "rate.head": "Head {head}: {rate}.",
-    "confidence": "Least sure head: {percent:.0f} %.",
     # an indication in words
-    "indication.read": "{name}",
     "indication.read.rule": "{name} (rule {rule})",
     "indication.ambiguous": "Cannot be told",
     "indication.unreadable": "Cannot be read",
