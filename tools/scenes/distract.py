@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from mastread.tools.scenes.backdrop import Air
 from mastread.tools.scenes.ink import Ink, Picture, Rgb, circle, scaled
+from mastread.tools.scenes.land import Air
 from mastread.tools.scenes.layers import Distractor, MastInfo
 
 Rng = np.random.Generator
@@ -98,10 +98,17 @@ def near_mast(
             continue
         head = mast.heads[0]
         r = head.radius_px
-        reach = max(mast.box[2] - head.x, head.x - mast.box[0]) + (6.0 + 20.0 * rng.random()) * r
+        reach = max(mast.box[2] - head.x, head.x - mast.box[0]) + (8.5 + 18.0 * rng.random()) * r
         x = float(head.x + rng.choice([-1.0, 1.0]) * reach)
         y = float(rng.uniform(mast.box[1], mast.box[3]))
         if not (3 < x < width - 4 and 3 < y < height - 4):
+            continue
+        room = 8.0 * r
+        if any(
+            m.box[0] - room < x < m.box[2] + room and m.box[1] - room < y < m.box[3] + room
+            for m in masts
+        ):
+            # Nothing may stand in front of a mast: its truth would no longer hold.
             continue
         pick = rng.random()
         if pick < 0.35:

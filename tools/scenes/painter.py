@@ -21,6 +21,7 @@ from mastread.tools.scenes.heads import (
     spots,
 )
 from mastread.tools.scenes.ink import Ink, Picture, Rgb, scaled
+from mastread.tools.scenes.land import Air
 from mastread.tools.scenes.layers import (
     Arrangement,
     Distractor,
@@ -96,8 +97,8 @@ def paint(
     horizon, places = _place(rng, bodies, radius, width, height, margin)
     # A lens of a high signal is about 21 cm across (common practice, no source).
     px_per_m = max(3.0, radius / 0.105) if plans else float(10 ** rng.uniform(0.7, 1.9))
-    kind = rng.random()
-    if light == "layout" or kind < 0.12:
+    flat = light == "layout" or rng.random() < 0.12
+    if flat:
         picture = backdrop.photograph(rng, height, width, air.ground)
         found: list[Distractor] = []
     else:
@@ -105,6 +106,11 @@ def paint(
     exposure = auto_exposure(rng, picture, light)
     found += distract.scatter(rng, picture, horizon, air, light, 1.0 / exposure, px_per_m)
     haze = float(rng.uniform(0.2, 0.75)) if light == "fog" else air.haze * 0.15
+    if flat:
+        # A picture behind the masts has no horizon whose light could veil them.
+        haze = 0.0
+    elif light == "backlit":
+        haze *= 0.3
     lenses: list[LensLayer] = []
     masts: list[MastInfo] = []
     for number, (body, (x, y)) in enumerate(zip(bodies, places, strict=True), start=1):
@@ -248,7 +254,7 @@ def _draw_mast(
     y: float,
     radius: float,
     horizon: float,
-    air: backdrop.Air,
+    air: Air,
     haze: float,
     beam_to: tuple[float, float] | None,
     exposure: float,
