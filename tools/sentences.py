@@ -49,7 +49,7 @@ def short_title(indication: IndicationDoc) -> str:
     if indication["status"] == "read":
         return name
     worst = indication["most_restrictive"]["name"]
-    return sentence(name) + " " + say("most_restrictive.short", name=worst)
+    return sentence(name) + " " + say("most_restrictive", name=worst)
 
 
 def possible_words(possible: Sequence[PossibleDoc], *, rules: bool = True) -> str:

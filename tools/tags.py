@@ -21,7 +21,8 @@ Rect = tuple[float, float, float, float]
 TAG_UNITS: Final = 1.5
 STEP_UNITS: Final = 1.72
 
-#: Height of the mast's number above its tags, with the distance, in units.
+#: Height of the mast's number, and that with its distance above the tags, in units.
+NUMBER_HEIGHT_UNITS: Final = 1.25
 NUMBER_UNITS: Final = 1.5
 
 #: Distances between a mast's box and its tags that are tried, nearest first, in units.
@@ -33,9 +34,12 @@ WEIGHT: Final = 500
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where the tags of a mast stand: on which side, and how far from its box in pixels."""
+    """Where the tags of a mast stand: on which side, and how far from its box in pixels.
 
-    side: Literal["left", "right"]
+    Above or below it there is only the number of the mast; the panel tells the rest.
+    """
+
+    side: Literal["left", "right", "above", "below"]
     reach: float
 
 
@@ -83,12 +87,16 @@ def choose_places(
         blocked = [*(box for j, box in enumerate(boxes) if j != k), *taken]
         spans = [tags_of(span, scale, photo=photo) for span in mast["spans"]]
         found = None
-        for place in _candidates(boxes[k], width, unit):
-            rects = [r for tags in spans for r in _stack(tags, boxes[k], place, unit, height)]
-            covered = [*rects, *(_corridor(r, boxes[k], place) for r in rects)]
-            if len(masts) > 1:
-                top = min(rects, key=lambda r: r[1])
-                covered.append((top[0], top[1] - NUMBER_UNITS * unit, top[2], top[1]))
+        for place in _candidates(boxes[k], width, unit, numbered=len(masts) > 1):
+            if place.side in ("above", "below"):
+                rects = [_number_rect(boxes[k], place, mast["mast"], unit)]
+                covered = rects
+            else:
+                rects = [r for tags in spans for r in _stack(tags, boxes[k], place, unit, height)]
+                covered = [*rects, *(_corridor(r, boxes[k], place) for r in rects)]
+                if len(masts) > 1:
+                    top = min(rects, key=lambda r: r[1])
+                    covered.append((top[0], top[1] - NUMBER_UNITS * unit, top[2], top[1]))
             if all(_inside(r, width, height) for r in rects) and not any(
                 _meet(r, other) for r in covered for other in blocked
             ):
@@ -99,13 +107,16 @@ def choose_places(
     return places
 
 
-def _candidates(box: Rect, width: int, unit: int) -> list[Place]:
+def _candidates(box: Rect, width: int, unit: int, *, numbered: bool) -> list[Place]:
     """Places to try, best first: near before far, towards the middle of the picture first."""
     left_first = (box[0] + box[2]) / 2 > width / 2
     sides: tuple[Literal["left", "right"], ...] = (
         ("left", "right") if left_first else ("right", "left")
     )
-    return [Place(side, reach * unit) for reach in REACHES_UNITS for side in sides]
+    places = [Place(side, reach * unit) for reach in REACHES_UNITS for side in sides]
+    if numbered:
+        places += [Place("above", unit * 0.5), Place("below", unit * 0.5)]
+    return places
 
 
 def draw_tags(
@@ -128,6 +139,9 @@ def draw_tags(
     dx, dy = shift
     x0, y0, x1, y1 = _box(mast, scale)
     box = (x0 + dx, y0 + dy, x1 + dx, y1 + dy)
+    if place.side in ("above", "below"):
+        _number(image, _number_rect(box, place, mast["mast"], unit), mast["mast"], unit)
+        return
     tags = [
         Tag(t.colour, t.flashing, t.words, t.x + dx, t.y + dy, t.radius)
         for t in tags_of(span, scale, photo=photo)
@@ -146,7 +160,13 @@ def draw_tags(
             image, (rect[0] + unit * 1.55, middle + unit * 0.34), tag.words, unit, d.TEXT, WEIGHT
         )
     if numbered:
-        _number(image, rects[0], mast["mast"], place, unit)
+        first = rects[0]
+        wide = _number_width(mast["mast"], unit)
+        left = first[0] if place.side == "right" else first[2] - wide
+        bottom = first[1] - unit * 0.2
+        rect = (left, bottom - NUMBER_HEIGHT_UNITS * unit, left + wide, bottom)
+        if rect[1] >= 0:
+            _number(image, rect, mast["mast"], unit)
 
 
 def _box(mast: MastDoc, scale: float) -> Rect:
@@ -199,16 +219,28 @@ def _leader(image: d.Image, tag: Tag, rect: Rect, box: Rect, place: Place, unit:
     d.line(image, points, d.TEXT, thick)
 
 
-def _number(image: d.Image, first: Rect, number: int, place: Place, unit: int) -> None:
+def _number(image: d.Image, rect: Rect, number: int, unit: int) -> None:
+    d.plate(image, rect, d.TEXT, 0.92)
+    start = (rect[0] + unit * 0.45, rect[3] - unit * 0.36)
+    d.write(image, start, say("mast", number=number), _number_size(unit), d.PAPER, d.STRONG)
+
+
+def _number_size(unit: int) -> int:
+    return max(11, round(unit * 0.8))
+
+
+def _number_width(number: int, unit: int) -> float:
     words = say("mast", number=number)
-    size = max(11, round(unit * 0.8))
-    wide = d.text_width(words, size, d.STRONG) + unit * 0.9
-    x0 = first[0] if place.side == "right" else first[2] - wide
-    y1 = first[1] - unit * 0.2
-    if y1 - unit * 1.25 < 0:
-        return
-    d.plate(image, (x0, y1 - unit * 1.25, x0 + wide, y1), d.TEXT, 0.92)
-    d.write(image, (x0 + unit * 0.45, y1 - unit * 0.36), words, size, d.PAPER, d.STRONG)
+    return d.text_width(words, _number_size(unit), d.STRONG) + unit * 0.9
+
+
+def _number_rect(box: Rect, place: Place, number: int, unit: int) -> Rect:
+    """Place of a number that stands above or below a mast's box."""
+    wide = _number_width(number, unit)
+    high = NUMBER_HEIGHT_UNITS * unit
+    x0 = (box[0] + box[2] - wide) / 2
+    y0 = box[1] - place.reach - high if place.side == "above" else box[3] + place.reach
+    return x0, y0, x0 + wide, y0 + high
 
 
 def _corridor(rect: Rect, box: Rect, place: Place) -> Rect:

@@ -52,7 +52,7 @@ def test_the_words(two_masts: Reading) -> None:
 def test_doubt_is_told_with_the_fail_safe_answer(clip_seen: Make, book: Rulebook) -> None:
     seen = clip_seen([(0.0, 12.0, "lit yellow over red over red")])
     text = " ".join(cues(build_reading(seen, book))[0].lines)
-    assert text.startswith("Cannot be told. In doubt treat as: ")
+    assert text.startswith("Cannot be told. When in doubt, treat it as ")
     assert "yellow (steady or flashing) over red over red" in text.lower()
 
 
