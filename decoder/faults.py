@@ -72,6 +72,20 @@ def single_faults(aspect: Aspect, meant: Indication, book: Rulebook) -> tuple[Fa
     return tuple(found)
 
 
+def say_faults(aspect: Aspect, meant: Indication, book: Rulebook) -> str:
+    """Return the single failures of an aspect as a table in plain text."""
+    rows = [("if", "it shows", "which reads as", "fail-safe")]
+    for fault in single_faults(aspect, meant, book):
+        reads = fault.read_as.label
+        if fault.status != "read":
+            reads = f"{fault.status}; at worst {reads}"
+        rows.append((fault.what, say_aspect(fault.shows), reads, "yes" if fault.safe else "NO"))
+    widths = [max(len(row[i]) for row in rows) for i in range(4)]
+    lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows]
+    lines.insert(1, "  ".join("-" * w for w in widths))
+    return "\n".join(line.rstrip() for line in lines)
+
+
 def row_faults(entry: Entry, book: Rulebook) -> tuple[Fault, ...]:
     """`single_faults` of one row of the book."""
     return single_faults(entry.row.aspect, entry.indication, book)

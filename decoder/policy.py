@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +26,10 @@ class Policy:
 @cache
 def load_policy() -> Policy:
     """Read the packaged figures, once."""
+    # Imported when first needed: these two take a third of the time to import the decoder.
+    import tomllib
+    from importlib import resources
+
     text = resources.files("mastread.decoder").joinpath("policy.toml").read_text("utf-8")
     raw = tomllib.loads(text)
     return Policy(
