@@ -83,7 +83,12 @@ def _open_container(path: str | os.PathLike[str]) -> InputContainer:
     try:
         # An absolute name cannot be taken for a network address; nor may a play list inside the
         # file lead anywhere else.
-        container = av.open(os.path.abspath(path), options={"protocol_whitelist": "file"})
+        container = av.open(
+            os.path.abspath(path),
+            options={"protocol_whitelist": "file"},
+            # Titles and remarks are not needed, and old cameras write them in any alphabet.
+            metadata_errors="replace",
+        )
     except FFmpegError:
         if kind_of(path) == "video":
             raise MediaError(path, "is cut off or damaged", COPY_AGAIN) from None

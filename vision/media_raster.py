@@ -250,7 +250,7 @@ class RgbRaster:
     def _planes(self) -> Planes:
         stored = self.samples
         if stored.dtype == np.uint16:
-            eight = (stored >> 8).astype(np.uint8)
+            eight = cv2.convertScaleAbs(stored, alpha=255 / 65535)
         elif stored.dtype == np.float32:
             eight = (light.encode(stored, light.Transfer.SRGB) * 255 + 0.5).astype(np.uint8)
         else:

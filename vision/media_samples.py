@@ -157,8 +157,9 @@ class SampleReader:
             if frame.format.is_rgb or name in ("pal8", "monow", "monob"):
                 return self._rgb(frame)
             deep = max(c.bits for c in frame.format.components) > 8
-            frame = frame.reformat(format="yuv444p16le" if deep else "yuv444p")
-            return self.raster(frame)
+            grey = len(frame.format.components) <= 2
+            plain = ("gray", "gray16le") if grey else ("yuv444p", "yuv444p16le")
+            return self.raster(frame.reformat(format=plain[deep]))
         coding = self._coding(frame, layout)
         dtype = layout.dtype
         y = plane_array(frame.planes[0], dtype)
