@@ -17,8 +17,9 @@ from mastread.tools.scenes.clip import frames, plan_clip, raw_frame
 from mastread.tools.scenes.heads import draw_head, random_style, spots
 from mastread.tools.scenes.ink import Ink
 from mastread.tools.scenes.layers import LensLayer, combine, load_layers, save_layers, shift
+from mastread.tools.scenes.layout import MastPlan
 from mastread.tools.scenes.make import CHOOSING, REPORTING, TUNING, make_photo, write_photo
-from mastread.tools.scenes.painter import MastPlan, lens_centroid, paint, sheet_scale
+from mastread.tools.scenes.painter import lens_centroid, paint, sheet_scale
 from mastread.tools.scenes.setup import HeadShow, parse_aspect
 from mastread.tools.scenes.truth import read_truth, words
 

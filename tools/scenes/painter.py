@@ -2,70 +2,30 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from mastread.decoder.words import Colour
 from mastread.tools.scenes import backdrop, distract
 from mastread.tools.scenes.heads import (
-    HeadStyle,
-    LensSpot,
     draw_head,
-    half_size,
-    random_style,
-    spots,
 )
 from mastread.tools.scenes.ink import Ink, Picture, Rgb, scaled
 from mastread.tools.scenes.land import Air
 from mastread.tools.scenes.layers import (
-    Arrangement,
     Distractor,
     HeadInfo,
-    HeadType,
     Layers,
     LensLayer,
     MastInfo,
-    MastKind,
 )
+from mastread.tools.scenes.layout import Body, MastPlan, fit, lay_out, place
 
 Rng = np.random.Generator
-
-
-@dataclass(frozen=True, slots=True)
-class MastPlan:
-    """What a mast must have.
-
-    Attributes
-    ----------
-    types, colours : kind of each head, top to bottom, and the colours it must be able to show
-    bracket : stands on the same bracket as the mast to its left
-    """
-
-    kind: MastKind
-    arrangement: Arrangement
-    types: tuple[HeadType, ...]
-    colours: tuple[tuple[Colour, ...], ...]
-    plates: tuple[str, ...] = ()
-    bracket: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class _Body:
-    """A planned mast in lens radii: heads against the mast's axis and the top head's middle."""
-
-    plan: MastPlan
-    styles: tuple[HeadStyle, ...]
-    lenses: tuple[tuple[LensSpot, ...], ...]
-    at: tuple[tuple[float, float], ...]
-    left: float
-    right: float
-    top: float
-    bottom: float
 
 
 def paint(
@@ -91,10 +51,74 @@ def paint(
     layers whose ``conditions`` hold ``light``, ``exposure`` (raw level of radiance 1),
     ``cast`` (raw colour of the light), ``haze`` and ``lens_px`` (diameter)
     """
+    scene = _prepare(rng, width, height, light, plans, radius_px, margin)
+    masts, lenses = _draw_masts(rng, scene, scene.picture)
+    found = list(scene.found)
+    if masts:
+        white = 1.0 / scene.exposure
+        found += distract.near_mast(
+            rng, scene.picture, masts, scene.air, light, white, scene.px_per_m
+        )
+    return _layers(scene, scene.picture, masts, lenses, found)
+
+
+def paint_apart(
+    rng: Rng,
+    width: int,
+    height: int,
+    light: str,
+    plans: Sequence[MastPlan],
+    radius_px: float,
+    margin: int = 0,
+) -> tuple[Layers, Picture, Picture]:
+    """Paint a scene whose masts can move against what is behind them.
+
+    Returns
+    -------
+    layers whose surround shows no mast; (H, W, 3) light of the masts, already weighted by their
+    cover; and (H, W) cover 0..1
+    """
+    scene = _prepare(rng, width, height, light, plans, radius_px, margin)
+    twin = copy.deepcopy(rng)
+    black = np.zeros_like(scene.picture)
+    masts, lenses = _draw_masts(rng, scene, black)
+    white = np.ones_like(scene.picture)
+    _draw_masts(twin, scene, white)
+    cover = 1.0 - (white - black)[:, :, 0]
+    return _layers(scene, scene.picture, masts, lenses, scene.found), black, cover
+
+
+@dataclass(frozen=True, slots=True)
+class _Scene:
+    """A painted backdrop with the places of its masts."""
+
+    picture: Picture
+    light: str
+    air: Air
+    bodies: tuple[Body, ...]
+    places: tuple[tuple[float, float], ...]
+    radius: float
+    horizon: float
+    px_per_m: float
+    exposure: float
+    haze: float
+    found: tuple[Distractor, ...]
+
+
+def _prepare(
+    rng: Rng,
+    width: int,
+    height: int,
+    light: str,
+    plans: Sequence[MastPlan],
+    radius_px: float,
+    margin: int,
+) -> _Scene:
+    """Paint what stands behind the masts, and find their places."""
     air = backdrop.draw_air(rng, light)
-    bodies = [_body(rng, plan) for plan in plans]
-    radius = _fit(bodies, radius_px, width - 2 * margin, height - 2 * margin)
-    horizon, places = _place(rng, bodies, radius, width, height, margin)
+    bodies = [lay_out(rng, plan) for plan in plans]
+    radius = fit(bodies, radius_px, width - 2 * margin, height - 2 * margin)
+    horizon, places = place(rng, bodies, radius, width, height, margin)
     # A lens of a high signal is about 21 cm across (common practice, no source).
     px_per_m = max(3.0, radius / 0.105) if plans else float(10 ** rng.uniform(0.7, 1.9))
     flat = light == "layout" or rng.random() < 0.12
@@ -111,25 +135,65 @@ def paint(
         haze = 0.0
     elif light == "backlit":
         haze *= 0.3
+    return _Scene(
+        picture,
+        light,
+        air,
+        tuple(bodies),
+        tuple(places),
+        radius,
+        horizon,
+        px_per_m,
+        exposure,
+        haze,
+        tuple(found),
+    )
+
+
+def _draw_masts(
+    rng: Rng, scene: _Scene, picture: Picture
+) -> tuple[list[MastInfo], list[LensLayer]]:
+    """Draw every mast of a scene over a picture, in place."""
     lenses: list[LensLayer] = []
     masts: list[MastInfo] = []
-    for number, (body, (x, y)) in enumerate(zip(bodies, places, strict=True), start=1):
+    places = scene.places
+    for number, (body, (x, y)) in enumerate(zip(scene.bodies, places, strict=True), start=1):
         beam = places[number - 2] if body.plan.bracket and number > 1 else None
         info, more = _draw_mast(
-            rng, picture, body, number, x, y, radius, horizon, air, haze, beam, exposure
+            rng,
+            picture,
+            body,
+            number,
+            x,
+            y,
+            scene.radius,
+            scene.horizon,
+            scene.air,
+            scene.haze,
+            beam,
         )
         masts.append(info)
         lenses += more
-    if masts:
-        found += distract.near_mast(rng, picture, masts, air, light, 1.0 / exposure, px_per_m)
+    return masts, lenses
+
+
+def _layers(
+    scene: _Scene,
+    picture: Picture,
+    masts: Sequence[MastInfo],
+    lenses: Sequence[LensLayer],
+    found: Sequence[Distractor],
+) -> Layers:
+    """Put the layers together."""
+    height, width = picture.shape[:2]
     kept = tuple(d for d in found if 0 <= d.x < width and 0 <= d.y < height)
     conditions = {
         "maker": "painter",
-        "light": light,
-        "exposure": float(exposure),
-        "cast": list(air.cast),
-        "haze": haze,
-        "lens_px": round(2.0 * radius, 2) if plans else None,
+        "light": scene.light,
+        "exposure": float(scene.exposure),
+        "cast": list(scene.air.cast),
+        "haze": scene.haze,
+        "lens_px": round(2.0 * scene.radius, 2) if masts else None,
     }
     return Layers(picture, tuple(lenses), tuple(masts), kept, conditions)
 
@@ -156,99 +220,10 @@ def sheet_scale(radius: float) -> int:
     return int(np.clip(np.ceil(14.0 / radius), 2, 10))
 
 
-def _body(rng: Rng, plan: MastPlan) -> _Body:
-    """Lay a mast out in lens radii."""
-    # One make of signal per mast: the same style for all heads of one kind.
-    grey = float(10 ** rng.uniform(-2.1, -1.2))
-    paint_rgb: Rgb = (grey, grey * float(rng.uniform(0.9, 1.05)), grey)
-    styles: dict[HeadType, HeadStyle] = {}
-    lenses: list[tuple[LensSpot, ...]] = []
-    halves: list[tuple[float, float]] = []
-    for type_, colours in zip(plan.types, plan.colours, strict=True):
-        if type_ not in styles:
-            styles[type_] = random_style(rng, type_, paint_rgb)
-        head = spots(styles[type_], colours)
-        lenses.append(head)
-        halves.append(half_size(styles[type_], head))
-    gap = float(rng.uniform(0.3, 6.0)) if plan.kind == "high" else float(rng.uniform(0.05, 0.6))
-    ys = [0.0]
-    for above, below in pairwise(halves):
-        ys.append(ys[-1] + above[1] + below[1] + gap)
-    widest = max(h[0] for h in halves)
-    if plan.arrangement == "staggered":
-        side = 1.0 if rng.random() < 0.5 else -1.0
-        reach = widest * float(rng.uniform(0.75, 1.3))
-        xs = [side * reach * (1.0 if i % 2 == 0 else -1.0) for i in range(len(ys))]
-    else:
-        offset = 0.0 if rng.random() < 0.6 else float(rng.choice([-1.0, 1.0])) * widest * 1.1
-        xs = [offset] * len(ys)
-    left = min(x - h[0] for x, h in zip(xs, halves, strict=True))
-    right = max(x + h[0] for x, h in zip(xs, halves, strict=True))
-    top = min(y - h[1] for y, h in zip(ys, halves, strict=True))
-    bottom = max(y + h[1] for y, h in zip(ys, halves, strict=True))
-    return _Body(
-        plan,
-        tuple(styles[type_] for type_ in plan.types),
-        tuple(lenses),
-        tuple(zip(xs, ys, strict=True)),
-        float(left),
-        float(right),
-        float(top),
-        float(bottom),
-    )
-
-
-def _fit(bodies: Sequence[_Body], radius: float, width: int, height: int) -> float:
-    """Lens radius in px at which all masts fit."""
-    if not bodies:
-        return radius
-    tall = max(b.bottom - b.top for b in bodies) + 1.0
-    wide = sum(b.right - b.left for b in bodies) + 3.0 * len(bodies)
-    return float(max(0.8, min(radius, 0.92 * height / tall, 0.95 * width / wide)))
-
-
-def _place(
-    rng: Rng, bodies: Sequence[_Body], radius: float, width: int, height: int, margin: int
-) -> tuple[float, list[tuple[float, float]]]:
-    """Row of the horizon, and for each mast the place of its axis at the top head."""
-    if not bodies:
-        return float(rng.uniform(0.3, 0.95) * height), []
-    low = max(b.bottom for b in bodies) * radius
-    drop = float(rng.uniform(12.0, 40.0)) * radius
-    if all(b.plan.kind == "dwarf" for b in bodies):
-        drop = -float(rng.uniform(2.0, 12.0)) * radius
-    top = -min(b.top for b in bodies) * radius
-    y_min, y_max = margin + top + 2.0, height - margin - low - 2.0
-    y = float(rng.uniform(y_min, y_max)) if y_max > y_min else 0.5 * (y_min + y_max)
-    horizon = float(np.clip(y + low + drop, 0.15 * height, 1.3 * height))
-    widths = [(b.right - b.left) * radius for b in bodies]
-    spare = width - 2 * margin - sum(widths)
-    cuts = np.sort(rng.random(len(bodies))) * max(0.0, spare)
-    places: list[tuple[float, float]] = []
-    used = 0.0
-    for i, (body, w, cut) in enumerate(zip(bodies, widths, cuts, strict=True)):
-        x = margin + cut + used - body.left * radius
-        if body.plan.bracket and i > 0:
-            reach = (bodies[i - 1].right - body.left + float(rng.uniform(1.0, 5.0))) * radius
-            x = min(places[-1][0] + reach, width - margin - body.right * radius)
-        used += w
-        sway = float(rng.uniform(-3.0, 3.0)) * radius if not body.plan.bracket else 0.0
-        own = float(np.clip(y + sway, y_min, max(y_min, y_max)))
-        if body.plan.kind == "dwarf" and len(bodies) > 1:
-            own = float(np.clip(horizon + 3.0 * radius, y_min, max(y_min, y_max)))
-        places.append((float(x), own))
-    # Keep the order left to right: the truth numbers masts that way.
-    order = [p[0] for p in places]
-    if order != sorted(order):
-        xs = sorted(order)
-        places = [(x, p[1]) for x, p in zip(xs, places, strict=True)]
-    return horizon, places
-
-
 def _draw_mast(
     rng: Rng,
     picture: Picture,
-    body: _Body,
+    body: Body,
     number: int,
     x: float,
     y: float,
@@ -257,7 +232,6 @@ def _draw_mast(
     air: Air,
     haze: float,
     beam_to: tuple[float, float] | None,
-    exposure: float,
 ) -> tuple[MastInfo, list[LensLayer]]:
     """Draw one mast; returns its description and the light of its lenses."""
     height, width = picture.shape[:2]

@@ -16,8 +16,8 @@ from mastread.tools.scenes.backdrop import LIGHTS
 from mastread.tools.scenes.camera import Camera, Tone
 from mastread.tools.scenes.lamps import Emitter, Sensor, emitters_of, random_sensor, sensor
 from mastread.tools.scenes.layers import Arrangement, HeadType, MastKind
+from mastread.tools.scenes.layout import MastPlan
 from mastread.tools.scenes.optics import Optics
-from mastread.tools.scenes.painter import MastPlan
 
 Rng = np.random.Generator
 
