@@ -69,9 +69,9 @@ class Plate:
     sources: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class AspectRow:
-    """One aspect of an indication.
+    """One aspect of an indication. Equal by identity, as rows of one book are.
 
     Attributes
     ----------
@@ -98,9 +98,9 @@ class AspectRow:
     common_practice: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Indication:
-    """One indication of a book.
+    """One indication of a book. Equal by identity, as rows of one book are.
 
     Attributes
     ----------
