@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import click
@@ -13,7 +12,7 @@ from mastread.decoder.words import NOTICE
 from mastread.tools.texts import one_line, say, wrap_lines
 
 if TYPE_CHECKING:
-    from mastread.decoder.rulebook import AspectRow, Rulebook
+    from mastread.decoder.rulebook import Rulebook
 
 
 @click.group()
@@ -41,19 +40,30 @@ def show(name: str) -> None:
 
     NAME is one that `mastread book list` prints, or the path of a .toml file.
     """
+    from mastread.decoder.booktext import say_book
+
     columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 96
-    found = _load(name)
-    click.echo(wrap_lines("\n".join([*_lines(found), "", NOTICE]), min(96, columns)))
+    click.echo(wrap_lines(say_book(_load(name)).rstrip("\n"), min(96, columns)))
 
 
 @book.command()
 @click.argument("file")
-def check(file: str) -> None:
+@click.pass_context
+def check(ctx: click.Context, file: str) -> None:
     """Check a rulebook file for faults.
 
-    A fault ends it with exit status 1 and one line on what is wrong where.
+    Its form is checked first, then whether every aspect reads as it is meant to, agrees with the
+    grammar of speed signalling and is safe when a lamp fails. Each fault is one line; the exit
+    status is then 1.
     """
+    from mastread.decoder.check import check_book
+
     found = _load(file)
+    complaints = check_book(found)
+    for complaint in complaints:
+        click.echo(f"{file}: {one_line(complaint)}", err=True)
+    if complaints:
+        ctx.exit(1)
     aspects = sum(1 for _ in found.entries())
     click.echo(
         say(
@@ -79,34 +89,3 @@ def _load(name: str) -> Rulebook:
         raise click.ClickException(
             say("error.line", path=name, what=error.strerror or error, cure=say("check.spelling"))
         ) from None
-
-
-def _lines(found: Rulebook) -> Iterator[str]:
-    yield found.label
-    if found.note:
-        yield found.note
-    yield ""
-    yield say("book.speeds")
-    for speed in found.speeds:
-        limit = f" ({speed.mph} mph)" if speed.mph is not None else ""
-        yield f"  {speed.name}{limit}: {speed.text}"
-    if found.plates:
-        yield ""
-        yield say("book.plates")
-        for plate in found.plates:
-            yield f"  {plate.name}: {plate.text}"
-    for indication in found.indications:
-        yield ""
-        yield f"{indication.label}: {indication.meaning}"
-        if not indication.aspects:
-            yield f"  {say('book.no_aspect')}"
-        for row in indication.aspects:
-            yield f"  {_row_words(row)}"
-
-
-def _row_words(row: AspectRow) -> str:
-    from mastread.decoder.language import say_aspect
-    from mastread.decoder.reasons import say_grade
-
-    disputed = f" {say('book.disputed')}" if row.disputed else ""
-    return f"{say_aspect(row.aspect)}: {say_grade(row)}{disputed}"

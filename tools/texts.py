@@ -92,10 +92,6 @@ ENGLISH: Final[dict[str, str]] = {
         "{path}: in order; {title}, {indications} indications ({without} without an aspect), "
         "{aspects} aspects"
     ),
-    "book.speeds": "Speeds:",
-    "book.plates": "Plates:",
-    "book.no_aspect": "no aspect is sourced",
-    "book.disputed": "(disputed: shown here, never read)",
     # talk on stderr
     "warning": "{path}: {what}",
     "progress": "reading",

@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from importlib.metadata import version
+from importlib.resources import files
 from pathlib import Path
 
 import jsonschema
@@ -124,13 +125,14 @@ def test_book_list_names_every_book() -> None:
 def test_book_show(name: str) -> None:
     result = run("book", "show", name)
     assert result.exit_code == 0
-    assert "Speeds:" in result.stdout
+    assert "Speeds, most restrictive first:" in result.stdout
+    assert flat(result.stdout).endswith(NOTICE)
 
 
 def test_book_show_tells_how_sure_a_row_is() -> None:
     words = flat(run("book", "show", "cror").stdout)
     assert "405 Clear: " in words
-    assert "green over red over red: verified in 3 sources" in words
+    assert "green over red over red [verified in 3 sources" in words
 
 
 def test_book_check(tmp_path: Path) -> None:
@@ -144,6 +146,16 @@ def test_book_check(tmp_path: Path) -> None:
     assert bad.stdout == ""
     assert bad.stderr.count("\n") == 1
     assert "mine.toml" in bad.stderr
+    # A row moved to an indication that its own grammar denies.
+    text = files("mastread.decoder").joinpath("book_cror.toml").read_text(encoding="utf-8")
+    assert text.count('show = "red over red over red"') == 1
+    path.write_text(
+        text.replace('show = "red over red over red"', 'show = "green over red over green"')
+    )
+    wrong = run("book", "check", str(path))
+    assert wrong.exit_code == 1
+    assert wrong.stdout == ""
+    assert all("mine.toml: " in line for line in wrong.stderr.splitlines())
     gone = run("book", "check", str(tmp_path / "gone.toml"))
     assert gone.exit_code == 1
     assert "gone.toml" in gone.stderr
