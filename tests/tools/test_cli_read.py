@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Generator, Sequence
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import av
 import cv2
 import jsonschema
 import numpy as np
@@ -19,7 +21,7 @@ from mastread.tools.batch import Crashed
 from mastread.tools.cli import cli
 from mastread.tools.reading import schema
 from mastread.vision.errors import MediaError
-from mastread.vision.types import Hints, Seen
+from mastread.vision.types import Hints, Seen, SourceInfo
 
 Make = Callable[..., Seen]
 VALIDATOR = jsonschema.Draft202012Validator(schema())
@@ -279,3 +281,63 @@ def test_an_input_that_failed_leaves_no_output(folder: Path) -> None:
     (folder / "broken.jpg").touch()
     assert run("broken.jpg", "--out", "out").exit_code == 1
     assert not (folder / "out").exists()
+
+
+@pytest.mark.usefixtures("eye")
+def test_ctrl_c_leaves_nothing_half_written(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stopped(*args: object) -> Generator[Any]:
+        (folder / "out" / "half").touch()
+        raise KeyboardInterrupt
+        yield
+
+    scratches: list[str] = []
+    real = read_many.tempfile.mkdtemp
+
+    def spy(**more: Any) -> str:
+        scratches.append(real(**more))
+        return scratches[-1]
+
+    monkeypatch.setattr(read_many, "run_batch", stopped)
+    monkeypatch.setattr(read_many.tempfile, "mkdtemp", spy)
+    result = run("one.jpg", "--out", "out")
+    assert result.exit_code == 130
+    # First the end of the line on which the terminal shows ^C.
+    assert one_line(result.stderr.lstrip("\n"))
+    assert [Path(scratch).exists() for scratch in scratches] == [False]
+
+
+@pytest.mark.usefixtures("eye")
+def test_an_annotated_clip_with_all_that_belongs_to_it(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, clip_seen: Make
+) -> None:
+    """Every output of a clip, of which the sighting is a stand-in and the file a real one."""
+    with av.open("clip.mp4", "w") as out:
+        stream = out.add_stream("libx264", rate=25)
+        stream.width, stream.height, stream.pix_fmt = 320, 240, "yuv420p"
+        for n in range(10):
+            picture = np.full((240, 320, 3), 20 * n, np.uint8)
+            frame = av.VideoFrame.from_ndarray(picture, format="rgb24")
+            frame.pts, frame.time_base = n, Fraction(1, 25)
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+
+    def see(path: Path, hints: Hints, progress: object) -> Seen:
+        seen = clip_seen([(0.0, 0.4, "flashing yellow over red")], duration=0.4)
+        source = SourceInfo(str(path), "video", 320, 240, 0.4, 10)
+        return Seen(source, seen.masts)
+
+    monkeypatch.setattr(work, "see", see)
+    result = run("clip.mp4", "--out", "out")
+    assert result.exit_code == 0, result.stderr
+    assert "0:00.0 to 0:00.4: " in result.stdout
+    assert sorted(path.name for path in (folder / "out").iterdir()) == [
+        "clip.light.png",
+        "clip.marked.mp4",
+        "clip.reading.json",
+        "clip.srt",
+        "clip.vtt",
+    ]
+    VALIDATOR.validate(json.loads((folder / "out/clip.reading.json").read_text()))
+    assert (folder / "out/clip.vtt").read_text().startswith("WEBVTT\n")
+    with av.open("out/clip.marked.mp4") as made:
+        assert len(list(made.decode(video=0))) == 10
