@@ -37,7 +37,7 @@ class Region(click.ParamType[tuple[int, int, int, int]]):
 class Plate(click.ParamType[str]):
     """The name of a plate, or ``none``; case does not matter."""
 
-    name = "|".join([*PLATES, NO_PLATE])
+    name = "PLATE"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """Return the name as it is written in the vocabulary, or refuse with the known ones."""
@@ -79,13 +79,15 @@ plate_option = click.option(
     "plates",
     type=Plate(),
     multiple=True,
-    help="A plate on the mast; may be given again. `none`: there is none. "
-    "Left out: not known, so every plate stays possible.",
+    metavar="PLATE",
+    help=f"A plate on the mast: {', '.join(PLATES)}; may be given again. `none`: there is "
+    "none. Left out: not known, so every plate stays possible.",
 )
 
 heads_option = click.option(
     "--heads",
     type=click.IntRange(1, MAX_HEADS),
+    metavar="N",
     help="How many heads each mast has, lit or dark.",
 )
 
