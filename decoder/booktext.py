@@ -44,23 +44,7 @@ def _lines(book: Rulebook) -> Iterator[str]:
     yield f"Imperfect signals{rule}: {book.imperfect.text}"
     for indication in book.indications:
         yield ""
-        yield f"{indication.label}: {indication.meaning}"
-        yield f"  here: {say_here(indication, book)}"
-        yield f"  ahead: {say_ahead(indication, book)}"
-        yield f"  {say_indication_grade(indication)}"
-        if indication.tie:
-            yield f"  rank among indications of the same orders: {indication.tie}"
-        if indication.number_note:
-            yield f"  rule number: {indication.number_note}"
-        if indication.note:
-            yield f"  note: {indication.note}"
-        if not indication.aspects:
-            yield "  aspect not sourced"
-        for row in indication.aspects:
-            disputed = " DISPUTED" if row.disputed else ""
-            yield f"  - {say_aspect(row.aspect)}{disputed} [{say_grade(row)}]"
-            if row.note:
-                yield f"      {row.note}"
+        yield from _indication(indication, book)
     for title, exemptions in (
         ("Outside the grammar of speed signalling:", book.not_by_grammar),
         ("Not fail-safe under every single failure:", book.not_fail_safe),
@@ -76,3 +60,28 @@ def _lines(book: Rulebook) -> Iterator[str]:
         yield f"  {source.id}: {source.what}" + (f" <{source.address}>" if source.address else "")
     yield ""
     yield NOTICE
+
+
+def say_indication(indication: Indication, book: Rulebook) -> str:
+    """Say one indication with every aspect that shows it, ending with the notice."""
+    return "\n".join([*_indication(indication, book), "", NOTICE])
+
+
+def _indication(indication: Indication, book: Rulebook) -> Iterator[str]:
+    yield f"{indication.label}: {indication.meaning}"
+    yield f"  here: {say_here(indication, book)}"
+    yield f"  ahead: {say_ahead(indication, book)}"
+    yield f"  {say_indication_grade(indication)}"
+    if indication.tie:
+        yield f"  rank among indications of the same orders: {indication.tie}"
+    if indication.number_note:
+        yield f"  rule number: {indication.number_note}"
+    if indication.note:
+        yield f"  note: {indication.note}"
+    if not indication.aspects:
+        yield "  aspect not sourced"
+    for row in indication.aspects:
+        disputed = " DISPUTED" if row.disputed else ""
+        yield f"  - {say_aspect(row.aspect)}{disputed} [{say_grade(row)}]"
+        if row.note:
+            yield f"      {row.note}"

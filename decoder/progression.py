@@ -6,7 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from mastread.decoder.aspect import Aspect
+from mastread.decoder.decode import decode_aspect
+from mastread.decoder.language import say_aspect
 from mastread.decoder.rulebook import NOTHING, Indication, Rulebook
+from mastread.decoder.words import NOTICE
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +78,30 @@ def check_progression(signals: Sequence[Indication | None], book: Rulebook) -> t
             if back == 1 and _announces_itself(earlier, book):
                 steps.append(_ahead(i, earlier, signal, book))
     return tuple(steps)
+
+
+def read_row(aspects: Sequence[Aspect], book: Rulebook) -> tuple[Indication | None, ...]:
+    """Decode a row of stated aspects; None for each that is not one indication."""
+    found: list[Indication | None] = []
+    for aspect in aspects:
+        decision = decode_aspect(aspect, book)
+        same = (i for i in book.indications if (i.rule, i.name) == (decision.rule, decision.name))
+        found.append(next(same, None) if decision.status == "read" else None)
+    return tuple(found)
+
+
+def say_row(aspects: Sequence[Aspect], book: Rulebook) -> str:
+    """Say what successive signals show, and which promises they keep or break, line by line."""
+    signals = read_row(aspects, book)
+    lines = []
+    for i, (aspect, signal) in enumerate(zip(aspects, signals, strict=True)):
+        name = signal.label if signal else "not one indication, so its promise is not checked"
+        lines.append(f"Signal {i + 1}: {say_aspect(aspect)}: {name}")
+    steps = check_progression(signals, book)
+    lines += ["", *(f"{'Kept' if s.kept else 'BROKEN'}: {s.text}" for s in steps)]
+    if not steps:
+        lines.append("No promise reaches a signal of this row.")
+    return "\n".join([*lines, "", NOTICE])
 
 
 def expected_next(earlier: Indication, book: Rulebook) -> tuple[Indication, ...]:

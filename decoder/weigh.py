@@ -118,7 +118,8 @@ def _structures(
     for count, weight in zip(counts, weights, strict=True):
         places = list(combinations(range(known + count), count))
         for place in places:
-            yield unseen * weight / sum(weights) / len(places), unseen / top, place
+            part = weight / sum(weights) / len(places)
+            yield unseen * part, unseen * part / top, place
 
 
 def _spread(head: HeadEvidence) -> _Head:

@@ -167,12 +167,16 @@ def _observe(aspect: Aspect, rng: random.Random, skill: float) -> MastEvidence:
     """Look at an aspect through an eye that errs, and say how far it is to be trusted.
 
     Each head's state (colour and behaviour) is seen right with probability `skill`, else as
-    any other state; the evidence is the odds that follow from that by Bayes' rule.
+    any other state; the evidence is the odds that follow from that by Bayes' rule. One mast of
+    several heads in fifty has a head that is dark and not seen at all.
     """
     states = [(c, b) for c in ("red", "yellow", "green") for b in ("steady", "flashing")]
     wrong = (1 - skill) / (len(states) - 1)
     heads = []
-    for head in aspect.heads:
+    shown = list(aspect.heads)
+    if len(shown) > 1 and rng.random() < 0.02:
+        del shown[rng.randrange(len(shown))]
+    for head in shown:
         truth = (head.colour, head.behaviour)
         seen = truth if rng.random() < skill else rng.choice([s for s in states if s != truth])
         p = {s: skill if s == seen else wrong for s in states}
@@ -181,7 +185,8 @@ def _observe(aspect: Aspect, rng: random.Random, skill: float) -> MastEvidence:
         flash = {b: sum(p[s] for s in states if s[1] == b) for b in ("steady", "flashing")}
         heads.append(HeadEvidence(colour, flash))  # type: ignore[arg-type]
     staggered = None if aspect.arrangement is None else float(aspect.arrangement == "staggered")
-    return MastEvidence(tuple(heads), 0.0, aspect.plates, float(aspect.dwarf), staggered)
+    unseen = 0.02 if len(heads) < 3 else 0.0
+    return MastEvidence(tuple(heads), unseen, aspect.plates, float(aspect.dwarf), staggered)
 
 
 def test_readings_are_wrong_side_no_more_often_than_stated() -> None:

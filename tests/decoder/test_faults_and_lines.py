@@ -8,11 +8,12 @@ import sys
 
 import pytest
 
+from mastread.decoder.booktext import say_indication
 from mastread.decoder.explain import explain
 from mastread.decoder.faults import row_faults, single_faults
 from mastread.decoder.grammar import Said, say_by_grammar
 from mastread.decoder.language import parse_aspect, say_aspect
-from mastread.decoder.progression import check_progression, expected_next
+from mastread.decoder.progression import check_progression, expected_next, read_row, say_row
 from mastread.decoder.rulebook import Indication, load_book
 from mastread.decoder.words import NOTICE
 
@@ -97,6 +98,27 @@ def test_more_than_promised_is_said_and_does_no_harm() -> None:
 def test_an_unread_signal_breaks_nothing() -> None:
     steps = check_progression([named("advance clear to stop"), None, named("stop")], CROR)
     assert [(s.at, s.promised_by, s.kept) for s in steps] == [(3, 1, True)]
+
+
+def test_a_row_of_aspects_in_words() -> None:
+    row = [parse_aspect(t) for t in ("flashing yellow over red", "red over red over red", "lunar")]
+    assert read_row(row, CROR) == (named("415"), named("439"), None)
+    text = say_row(row, CROR)
+    assert "BROKEN: 415 Advance Clear to Stop at signal 1" in text
+    assert "Signal 3: lunar: not one indication" in text
+    assert text.endswith(NOTICE)
+    assert "No promise" in say_row(row[1:], CROR)
+
+
+def test_an_indication_with_all_its_aspects() -> None:
+    text = say_indication(named("clear to stop"), CROR)
+    assert [line for line in text.splitlines() if line.startswith("  - ")] == [
+        "  - yellow [one source (AM)]",
+        "  - yellow over red [one source (AM)]",
+        "  - yellow over red over red [verified in 2 sources (AM, NOTE); also common practice, "
+        "no source]",
+    ]
+    assert "aspect not sourced" in say_indication(named("410"), CROR)
 
 
 def test_what_must_follow() -> None:
