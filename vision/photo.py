@@ -17,10 +17,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-import av
 import cv2
 import numpy as np
-from av.error import FFmpegError
 from numpy.typing import NDArray
 from PIL import (
     AvifImagePlugin,
@@ -35,6 +33,7 @@ from mastread.vision.errors import MediaError
 from mastread.vision.frame import Planes
 from mastread.vision.media import kind_of_head, media_limits, read_head
 from mastread.vision.media_icc import read_profile
+from mastread.vision.media_jpeg import decode_ordinary, is_rare, jpeg_end
 from mastread.vision.media_raster import UPRIGHT, RgbRaster, Turn, YccRaster
 from mastread.vision.media_samples import SampleReader
 
@@ -65,13 +64,9 @@ _TURNS = {
     7: Turn(mirrored=True, quarters=1),
     8: Turn(quarters=3),
 }
-#: What FFmpeg calls the ordinary kinds of JPEG.
-_ORDINARY_JPEG = ("yuvj420p", "yuvj422p", "yuvj440p", "yuvj444p", "yuvj411p", "gray")
+_STDERR = 2
 #: Where the bit depth stands in a PNG file (its first chunk is always IHDR).
 _PNG_DEPTH_AT = 24
-# A marker that is neither a stuffed byte, a restart mark nor a fill byte.
-_JPEG_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
-
 # Pillow's names of modes with an alpha channel that it must convert.
 _PREMULTIPLIED = ("PA", "RGBa", "La")
 
@@ -82,6 +77,7 @@ _DAMAGE = (
     EOFError,
     LookupError,
     OSError,
+    RuntimeError,
     SyntaxError,
     TypeError,
     ValueError,
@@ -141,7 +137,7 @@ def open_photo(path: str | os.PathLike[str]) -> PhotoFrame:
     MediaError : missing, empty, cut off, damaged, too large, or not a picture that can be read
     """
     head = read_head(path)
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), _no_log("PIL"):
         # Sizes are checked below against a limit of our own; odd metadata is no reason to fail.
         warnings.simplefilter("ignore")
         try:
@@ -214,9 +210,41 @@ def _read(path: str | os.PathLike[str], head: bytes, image: Image.Image) -> Phot
 
 def _read_plain(image: Image.Image) -> RgbRaster:
     transfer, to_bt709 = read_profile(image.info.get("icc_profile"))
-    samples = _samples(image)
+    with _quiet() if image.format == "TIFF" else contextlib.nullcontext():
+        samples = _samples(image)
     # Asked only now: where loading has turned the picture already, the tag is gone.
     return RgbRaster(samples, transfer, _turn_of(image), to_bt709)
+
+
+@contextlib.contextmanager
+def _no_log(name: str) -> Iterator[None]:
+    """A library's log is off: what matters is said in a MediaError."""
+    log = logging.getLogger(name)
+    level = log.level
+    log.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        log.setLevel(level)
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """Nothing gets to the terminal: libtiff writes its complaints past Python to stderr."""
+    try:
+        kept = os.dup(_STDERR)
+    except OSError:
+        # There is no stderr.
+        yield
+        return
+    sink = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(sink, _STDERR)
+        yield
+    finally:
+        os.dup2(kept, _STDERR)
+        os.close(kept)
+        os.close(sink)
 
 
 def _tiff_bits(image: Image.Image) -> int:
@@ -229,17 +257,12 @@ def _open_odd_tiff(path: str | os.PathLike[str]) -> PhotoFrame:
     # Rarely needed, and slow to import.
     from tifffile import TiffFile, TiffFileError
 
-    log = logging.getLogger("tifffile")
-    level = log.level
-    log.setLevel(logging.CRITICAL + 1)
     try:
-        with TiffFile(path) as file:
+        with _no_log("tifffile"), TiffFile(path) as file:
             page = file.pages.first
-            pixels, count = page.imagewidth * page.imagelength, len(file.pages)
+            pixels, count = int(page.imagewidth) * int(page.imagelength), len(file.pages)
     except (TiffFileError, *_DAMAGE):
         raise MediaError(path, "is a picture but damaged or cut off", _COPY_AGAIN) from None
-    finally:
-        log.setLevel(level)
     if pixels > media_limits()["max_megapixels"] * 1e6:
         raise _too_large(path, pixels)
     notes = (f"the file holds {count} pictures; only the first was read",) if count > 1 else ()
@@ -256,47 +279,14 @@ def _read_jpeg(path: str | os.PathLike[str], image: Image.Image) -> YccRaster | 
     end = jpeg_end(data)
     if end is None:
         raise MediaError(path, "is cut off: its end is missing", _COPY_AGAIN)
-    decoder = av.CodecContext.create("mjpeg", "r")
-    decoder.thread_count = 1
-    decoder.options = {"err_detect": "explode"}
-    frame = None
-    with contextlib.suppress(FFmpegError):
-        packet = av.Packet(data[:end])
-        frame = next(iter(decoder.decode(packet) or decoder.decode(None)), None)
-    if isinstance(frame, av.VideoFrame) and frame.format.name in _ORDINARY_JPEG:
+    frame = decode_ordinary(data[:end])
+    if frame is not None:
         profile = read_profile(image.info.get("icc_profile"))
         reader = SampleReader(_turn_of(image), centred=True, photographic=True, profile=profile)
         return reader.raster(frame)
-    if frame is None and image.mode in ("L", "RGB") and not _is_arithmetic(data):
+    if image.mode in ("L", "RGB") and not is_rare(data):
         raise MediaError(path, "is damaged: its picture data make no sense", _COPY_AGAIN)
-    # Rare kinds: four inks, arithmetic coding, stored as R, G, B.
     return _read_plain(image)
-
-
-def _is_arithmetic(data: bytes) -> bool:
-    """Whether a JPEG is coded arithmetically (frames SOF9 to SOF11, T.81 table B.1)."""
-    return any(code in range(0xC9, 0xCC) for code, _ in _jpeg_marks(data))
-
-
-def jpeg_end(data: bytes) -> int | None:
-    """Position after the end mark of the first picture of a JPEG file; None if it is missing.
-
-    Walks the segments (ITU-T T.81, annex B), so that the end mark of a thumbnail, or bytes
-    that follow the picture, are not mistaken for it.
-    """
-    return next((at for code, at in _jpeg_marks(data) if code == 0xD9), None)
-
-
-def _jpeg_marks(data: bytes) -> Iterator[tuple[int, int]]:
-    """Code of each mark after the first and the position behind it, up to the end mark."""
-    at = 2
-    while (mark := _JPEG_MARKER.search(data, at)) is not None:
-        code, at = data[mark.end() - 1], mark.end()
-        yield code, at
-        if code == 0xD9:
-            return
-        if code not in (0x01, 0xD8):
-            at += int.from_bytes(data[at : at + 2], "big")
 
 
 def _read_deep(path: str | os.PathLike[str], turn: Turn, profile: bytes | None) -> RgbRaster:

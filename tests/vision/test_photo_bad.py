@@ -17,7 +17,8 @@ from PIL import Image
 
 from mastread.vision.errors import MediaError
 from mastread.vision.media import media_limits
-from mastread.vision.photo import jpeg_end, open_photo
+from mastread.vision.media_jpeg import jpeg_end
+from mastread.vision.photo import open_photo
 
 NOISE = np.random.default_rng(5).integers(0, 256, (60, 80, 3), dtype=np.uint8)
 
