@@ -230,7 +230,7 @@ def _no_log(name: str) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
-    """Nothing gets to the terminal: libtiff writes its complaints past Python to stderr."""
+    """Nothing gets to the terminal: libtiff and libpng complain past Python to stderr."""
     try:
         kept = os.dup(_STDERR)
     except OSError:
@@ -297,7 +297,8 @@ def _read_deep(path: str | os.PathLike[str], turn: Turn, profile: bytes | None) 
     raw = np.frombuffer(_read_bytes(path), np.uint8)
     level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
     try:
-        samples = cv2.imdecode(raw, cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
+        with _quiet():
+            samples = cv2.imdecode(raw, cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
     finally:
         cv2.utils.logging.setLogLevel(level)
     if samples is None:
