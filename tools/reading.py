@@ -10,13 +10,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from importlib.resources import files
 from typing import Any, Final, Literal, NotRequired, TypedDict, cast
 
 from mastread.decoder.decode import decode
 from mastread.decoder.rulebook import Rulebook
 from mastread.decoder.words import BEHAVIOURS, COLOURS, NOTICE
-from mastread.vision.label import label_head
+from mastread.vision.label import STATE_AT, HeadLabel, label_head
 from mastread.vision.types import HeadSeen, MastSeen, Seen, SourceInfo, SpanSeen
 
 FORMAT: Final = "mastread-reading"
@@ -191,11 +192,8 @@ def _span(span: SpanSeen, source: SourceInfo, book: Rulebook) -> SpanDoc:
 
 
 def _head(number: int, head: HeadSeen, source: SourceInfo) -> HeadDoc:
-    label = label_head(head)
+    label = label_head(head) if source.kind == "video" else _label_in_photo(head)
     behaviour = label.behaviour
-    if source.kind == "photo" and behaviour in ("steady", "flashing"):
-        # One instant shows that a lamp is lit, never whether it flashes.
-        behaviour = "unknown"
     flashing = behaviour == "flashing"
     return {
         "head": number,
@@ -211,6 +209,19 @@ def _head(number: int, head: HeadSeen, source: SourceInfo) -> HeadDoc:
         "y": round(float(head.y), 1),
         "radius": round(float(head.radius), 1),
     }
+
+
+def _label_in_photo(head: HeadSeen) -> HeadLabel:
+    """Words for a head at one instant: lit (nobody knows whether it flashes), or without light.
+
+    A head without light is called dark even though it may be a flashing lamp between two
+    flashes: that is what the photo shows, and the odds keep the doubt.
+    """
+    lit = head.behaviour_odds.get("steady", 0.0)
+    if lit <= 1.0 - STATE_AT and head.behaviour_odds.get("dark", 0.0) > 1.0 - STATE_AT:
+        return HeadLabel("none", "dark", 1.0 - lit)
+    label = label_head(head)
+    return label if label.behaviour == "dark" else replace(label, behaviour="unknown")
 
 
 def _odds(odds: Mapping[Any, float], words: tuple[str, ...]) -> dict[str, float]:

@@ -11,6 +11,9 @@ from mastread.tools.texts import say
 #: More possible indications than this are counted rather than named.
 NAMED_POSSIBLE: Final = 4
 
+#: Two colours are named for a head whose colour cannot be told if they have this much together.
+TWO_COLOURS_AT: Final = 0.9
+
 
 def aspect_words(heads: Sequence[HeadDoc], *, photo: bool) -> str:
     """Return what the heads show, top to bottom: ``flashing yellow over red over dark``.
@@ -26,12 +29,23 @@ def head_words(head: HeadDoc, *, photo: bool, short: bool = False) -> str:
     if head["behaviour"] == "dark":
         return say("head.dark")
     tail = ".short" if short else ""
-    colour = say("colour." + head["colour"] + (tail if head["colour"] == "unknown" else ""))
+    if head["colour"] == "unknown":
+        colour = _two_colours(head) or say("colour.unknown" + tail)
+    else:
+        colour = say("colour." + head["colour"])
     if head["behaviour"] == "flashing":
         return say("head.flashing", colour=colour)
     if head["behaviour"] == "unknown" and head["colour"] != "unknown" and not photo:
         return say("head.perhaps_flashing" + tail, colour=colour)
     return colour
+
+
+def _two_colours(head: HeadDoc) -> str:
+    """Return ``red or yellow`` where two colours have nearly all the odds, else ''."""
+    first, second, *_ = sorted(head["colour_odds"].items(), key=lambda item: -item[1])
+    if first[1] + second[1] < TWO_COLOURS_AT:
+        return ""
+    return say("or", first=say("colour." + first[0]), last=say("colour." + second[0]))
 
 
 def title(indication: IndicationDoc, *, rule: bool = True) -> str:

@@ -19,7 +19,7 @@ ENGLISH: Final[dict[str, str]] = {
     "colour.lunar": "lunar",
     "colour.white": "white",
     "colour.blue": "blue",
-    "colour.unknown": "a colour that cannot be told",
+    "colour.unknown": "an unknown colour",
     "colour.unknown.short": "colour?",
     "head.dark": "dark",
     "head.flashing": "flashing {colour}",

@@ -31,6 +31,7 @@ from mastread.tools.annotate import (
 )
 from mastread.tools.curves import draw_curves, write_png
 from mastread.tools.reading import Reading, build_reading
+from mastread.tools.sentences import head_words
 from mastread.tools.texts import ENGLISH, clock, say, wrap_lines
 from mastread.vision.types import Seen
 
@@ -172,6 +173,21 @@ def test_shapes_differ_without_their_colour() -> None:
         for b in names[n + 1 :]:
             differing = np.mean(shapes[a] != shapes[b])
             assert differing > 0.02, (a, b)
+
+
+def test_a_colour_between_two_names_both() -> None:
+    head: Any = {
+        "colour": "unknown",
+        "behaviour": "unknown",
+        "colour_odds": {"red": 0.6, "yellow": 0.35, "green": 0.0, "lunar": 0.05},
+    }
+    assert head_words(head, photo=True) == "red or yellow"
+    head["colour_odds"] = {"red": 0.4, "yellow": 0.3, "green": 0.3}
+    assert head_words(head, photo=True) == "an unknown colour"
+    assert head_words(head, photo=True, short=True) == "colour?"
+    head |= {"colour": "red", "behaviour": "unknown"}
+    assert head_words(head, photo=True) == "red"
+    assert head_words(head, photo=False) == "red (steady or flashing)"
 
 
 def test_small_pictures_are_enlarged_and_huge_ones_reduced() -> None:

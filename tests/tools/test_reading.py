@@ -121,6 +121,22 @@ def test_no_lamp_of_a_photo_is_called_steady_or_flashing(
     assert all(head["rate_hz"] is None and head["duty"] is None for head in span["heads"])
 
 
+def test_a_head_without_light_in_a_photo_is_dark_and_keeps_its_doubt(
+    photo_seen: Make, book: Rulebook, check: Callable[[object], None]
+) -> None:
+    """It may be a flashing lamp between two flashes; the odds say so, the word does not."""
+    seen = photo_seen("red over dark")
+    span = seen.masts[0].spans[0]
+    unlit = replace(span.heads[1], behaviour_odds={"dark": 0.5, "flashing": 0.5})
+    spans = (replace(span, heads=(span.heads[0], unlit)),)
+    seen = replace(seen, masts=(replace(seen.masts[0], spans=spans),))
+    reading = build_reading(seen, book)
+    check(reading)
+    head = reading["masts"][0]["spans"][0]["heads"][1]
+    assert (head["colour"], head["behaviour"], head["confidence"]) == ("none", "dark", 1.0)
+    assert head["behaviour_odds"] == {"steady": 0.0, "flashing": 0.5, "dark": 0.5}
+
+
 def test_a_photo_of_a_lamp_that_may_flash_is_ambiguous(
     photo_seen: Make, book: Rulebook, check: Callable[[object], None]
 ) -> None:
