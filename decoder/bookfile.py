@@ -66,6 +66,8 @@ def read_book(name: str | Path) -> Rulebook:
         data = path.read_bytes()
     except OSError as error:
         raise BookError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+    except ValueError:
+        raise BookError(f"{str(path)!r}: is no file name; check the path") from None
     return parse_book(data, str(path))
 
 
@@ -122,8 +124,9 @@ class _Reader:
             raise self.fail("plates", "the priors sum to 1 or more; leave room for no plate")
         self.fields("[imperfect]", top["imperfect"], IMPERFECT)
         grade, _, sources = self.graded("[imperfect]", top["imperfect"])
+        raw = top["imperfect"]
         imperfect = Imperfect(
-            top["imperfect"].get("rule"), top["imperfect"]["text"], grade, sources
+            raw.get("rule"), raw["text"], grade, sources, raw.get("arm_alone", False)
         )
         indications = tuple(
             self.indication(i, raw) for i, raw in enumerate(self.rows("indication", top))
@@ -206,7 +209,7 @@ class _Reader:
             )
         sources = tuple(raw.get("sources", ()))
         for source in sources:
-            if source not in self.sources:
+            if not isinstance(source, str) or source not in self.sources:
                 raise self.fail(
                     row,
                     f'source "{source}" is not among the [[source]] rows'

@@ -44,6 +44,7 @@ SOURCE: Final[Fields] = {
 IMPERFECT: Final[Fields] = {
     "rule": (str, False),
     "text": (str, True),
+    "arm_alone": (bool, False),
     **GRADED,
 }
 EXEMPT: Final[Fields] = {"show": (str, True), "reason": (str, True)}

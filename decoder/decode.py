@@ -94,7 +94,7 @@ def decode(evidence: MastEvidence, book: Rulebook) -> Decision:
     if possible and not weighed.unlisted_open:
         safest = min(possible, key=Indication.restrictiveness)
     status: Status
-    if _unknown(evidence) or weighed.unlisted >= _HALF or not possible:
+    if _unknown(evidence, book) or weighed.unlisted >= _HALF or not possible:
         status = "unreadable"
     elif may_read(possible[0], weighed, safest):
         status = "read"
@@ -176,9 +176,13 @@ def _head_evidence(head: HeadShown) -> HeadEvidence:
     return HeadEvidence(colour, behaviour, None if head.form == "lamp" else {head.form: 1.0})
 
 
-def _unknown(evidence: MastEvidence) -> bool:
+def _unknown(evidence: MastEvidence, book: Rulebook) -> bool:
     """Whether no head shows anything that could be told: all dark, or no colour known."""
     equal = 1.5 / len(COLOURS)
+    if book.imperfect.arm_alone and any(
+        form.startswith("arm") for head in evidence.heads for form in head.form or ()
+    ):
+        return False
     return all(
         head.behaviour.get("dark", 0.0) >= _HALF or max(head.colour.values()) <= equal
         for head in evidence.heads

@@ -66,6 +66,14 @@ def say_reasons(
 def _dark(evidence: MastEvidence, book: Rulebook, weighed: Weighed) -> Iterator[str]:
     count = len(evidence.heads)
     dark = [i for i, h in enumerate(evidence.heads) if h.behaviour.get("dark", 0.0) >= _WORTH]
+    if book.imperfect.arm_alone:
+        unlit = [i for i in dark if any(f.startswith("arm") for f in evidence.heads[i].form or ())]
+        for i in unlit:
+            yield (
+                f"The lamp of {place(i, count)} is not lit, but its arm can be seen; this book "
+                "lets the arm alone count."
+            )
+        dark = [i for i in dark if i not in unlit]
     if not dark or any(h.behaviour == "dark" for e in weighed.open for h in e.row.aspect.heads):
         return
     if len(dark) == count and all(evidence.heads[i].behaviour["dark"] >= 0.5 for i in dark):

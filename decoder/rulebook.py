@@ -160,12 +160,17 @@ class Indication:
 
 @dataclass(frozen=True, slots=True)
 class Imperfect:
-    """The book's rule on imperfectly displayed signals."""
+    """The book's rule on imperfectly displayed signals.
+
+    `arm_alone` grants an exception: a semaphore arm that can be seen gives its indication by
+    its angle, lamp lit or not.
+    """
 
     rule: str | None
     text: str
     grade: str
     sources: tuple[str, ...]
+    arm_alone: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,12 +77,17 @@ class _Head:
     """One head's evidence, spread over what it may have been meant to show."""
 
     lit: dict[HeadShown, float]  # odds of showing exactly this
-    dark: float  # odds of being dark
+    dark: float  # odds of being dark, and so of having been meant to show anything
+    arms: dict[str, float]  # odds of an unlit arm at this angle, where the arm alone counts
     best: float  # the largest of all of these
 
     def share(self, shown: HeadShown) -> float:
         """How open this is, against the best that this head may show (0..1)."""
-        return max(self.lit.get(shown, 0.0), self.dark) / self.best
+        return max(self.exact(shown), self.dark) / self.best
+
+    def exact(self, shown: HeadShown) -> float:
+        """Odds of showing just this, seen as it is meant."""
+        return self.lit.get(shown, 0.0) + self.arms.get(shown.form, 0.0)
 
 
 def weigh(evidence: MastEvidence, book: Rulebook) -> Weighed:
@@ -91,9 +96,9 @@ def weigh(evidence: MastEvidence, book: Rulebook) -> Weighed:
     result = Weighed()
     vocabulary = frozenset(s for heads in book.by_heads for s in heads if s != DARK)
     for share, openness, places in _structures(evidence, policy):
-        heads = [_spread(h) for h in evidence.heads]
+        heads = [_spread(h, book) for h in evidence.heads]
         for place in places:
-            heads.insert(place, _spread(_UNSEEN))
+            heads.insert(place, _spread(_UNSEEN, book))
         _weigh_structure(
             heads, frozenset(places), share, openness, evidence, book, vocabulary, result, policy
         )
@@ -122,7 +127,7 @@ def _structures(
             yield unseen * part, unseen * part / top, place
 
 
-def _spread(head: HeadEvidence) -> _Head:
+def _spread(head: HeadEvidence, book: Rulebook) -> _Head:
     forms = head.form or {"lamp": 1.0}
     lit = {
         HeadShown(colour, behaviour, form): pc * head.behaviour.get(behaviour, 0.0) * pf
@@ -134,7 +139,11 @@ def _spread(head: HeadEvidence) -> _Head:
         if head.behaviour.get(behaviour, 0.0) > 0.0
     }
     dark = head.behaviour.get("dark", 0.0)
-    return _Head(lit, dark, max([dark, *lit.values()]))
+    arms: dict[str, float] = {}
+    if book.imperfect.arm_alone:
+        arms = {f: p * dark for f, p in forms.items() if f.startswith("arm") and p > 0.0}
+        dark *= 1.0 - sum(forms.get(f, 0.0) for f in arms)
+    return _Head(lit, dark, arms, max([dark, *arms.values(), *lit.values()]))
 
 
 def _weigh_structure(
@@ -159,7 +168,7 @@ def _weigh_structure(
             continue
         total = clean = opened = fit = loose = 1.0
         for i, (head, shown) in enumerate(zip(heads, pattern, strict=True)):
-            exact = head.dark if shown == DARK else head.lit.get(shown, 0.0)
+            exact = head.dark if shown == DARK else head.exact(shown)
             total *= exact + (0.0 if shown == DARK else head.dark * blur)
             clean *= exact if i not in unseen else head.dark * blur
             opened *= head.share(shown)
@@ -192,7 +201,7 @@ def _weigh_structure(
     everything = policy.unlisted_weight
     for head in heads:
         lit = sum(_factor(s, policy) * p for s, p in head.lit.items())
-        everything *= lit + head.dark * usual
+        everything *= lit + head.dark * usual + sum(head.arms.values())
     unlisted = max(0.0, everything - covered_unlisted) + uncovered
     whole = unlisted + sum(mass for _, mass, _ in masses)
     if whole <= 0.0:

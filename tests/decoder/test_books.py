@@ -6,6 +6,8 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from mastread.decoder.bookfile import parse_book
 from mastread.decoder.booktext import say_book
@@ -122,11 +124,40 @@ def test_a_broken_book_gets_one_clear_line(broken: tuple[str, str, tuple[str, ..
         assert part in message
 
 
+VALUES = ['""', '"red"', "7", "-1", "true", "[]", '["x"]', "[[1]]", "{}", "{ x = 1 }", "nan"]
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_any_damage_is_told_in_one_line_or_does_no_harm(data: st.DataObject) -> None:
+    lines = BOOK.splitlines()
+    for _ in range(data.draw(st.integers(1, 3))):
+        at = data.draw(st.integers(0, len(lines) - 1))
+        change = data.draw(st.sampled_from(["drop", "double", "value", "swap"]))
+        if change == "drop" and len(lines) > 1:
+            del lines[at]
+        elif change == "double":
+            lines.insert(at, lines[at])
+        elif change == "value" and "=" in lines[at]:
+            lines[at] = lines[at].split("=")[0] + "= " + data.draw(st.sampled_from(VALUES))
+        else:
+            lines.append(lines.pop(at))
+    complaint = "mine.toml: none"
+    try:
+        parse_book("\n".join(lines).encode(), "mine.toml")
+    except BookError as error:
+        complaint = str(error)
+    assert complaint.startswith("mine.toml: ")
+    assert "\n" not in complaint
+
+
 def test_a_file_that_is_no_text_or_not_there(tmp_path: Path) -> None:
     with pytest.raises(BookError, match="not UTF-8"):
         parse_book(b"\xff\xfe", "mine.toml")
     with pytest.raises(BookError, match="cannot be read"):
         load_book(tmp_path / "none.toml")
+    with pytest.raises(BookError, match="is no file name"):
+        load_book("a\0b.toml")
     with pytest.raises(BookError, match='did you mean "cror"'):
         load_book("crro")
 

@@ -291,6 +291,18 @@ def test_json_has_the_fields_of_a_reading() -> None:
     assert data["most_restrictive"] == {"rule": "411", "name": "Clear to Stop"}
 
 
+def test_an_unlit_arm_counts_by_its_angle_where_the_book_says_so() -> None:
+    arms = load_book("semaphore")
+    assert arms.imperfect.arm_alone
+    for angle, name in ((0, "Stop"), (45, "Caution / approach"), (90, "Clear / proceed")):
+        decision = decode_aspect(parse_aspect(f"dark arm at {angle} degrees"), arms)
+        assert (decision.status, decision.name) == ("read", name)
+        assert any("lets the arm alone count" in r for r in decision.reasons)
+    lamp = decode_aspect(parse_aspect("dark"), arms)
+    assert lamp.status == "unreadable"
+    assert lamp.most_restrictive[1] == "Stop"
+
+
 def test_rows_and_arms_by_their_angle() -> None:
     rows = load_book("position_light")
     yellow = HeadEvidence({"yellow": 1.0}, {"steady": 1.0}, {"row 0": 0.6, "row 90": 0.4})
