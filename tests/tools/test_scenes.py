@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -13,7 +14,8 @@ from click.testing import CliRunner
 from mastread.tools.scenes import course
 from mastread.tools.scenes import optics as opt
 from mastread.tools.scenes.__main__ import main, parse_seeds
-from mastread.tools.scenes.clip import frames, plan_clip, raw_frame
+from mastread.tools.scenes.clip_plan import plan_clip
+from mastread.tools.scenes.film import frames, home_move, raw_frame, shrink
 from mastread.tools.scenes.heads import draw_head, random_style, spots
 from mastread.tools.scenes.ink import Ink
 from mastread.tools.scenes.layers import LensLayer, combine, load_layers, save_layers, shift
@@ -21,6 +23,7 @@ from mastread.tools.scenes.layout import MastPlan
 from mastread.tools.scenes.make import CHOOSING, REPORTING, TUNING, make_photo, write_photo
 from mastread.tools.scenes.painter import lens_centroid, paint, sheet_scale
 from mastread.tools.scenes.setup import HeadShow, parse_aspect
+from mastread.tools.scenes.still import encode_still
 from mastread.tools.scenes.truth import read_truth, words
 
 #: Truth must say where a lamp is to this many pixels.
@@ -311,3 +314,109 @@ def test_the_command_writes_pictures_and_truth(tmp_path: Path) -> None:
     run = CliRunner().invoke(main, ["photos", "--seeds", "one", "--out", str(out)])
     assert run.exit_code == 2
     assert "A:B" in run.output
+
+
+@pytest.mark.parametrize("zoom", [1.0, 0.73, 0.31, 0.12])
+def test_shrinking_keeps_places_and_light(zoom: float) -> None:
+    picture = np.zeros((160, 200), np.float32)
+    picture[60:75, 90:101] = 1.0
+    x, y = lens_centroid(picture)
+    small = shrink(picture, zoom, 3.3, 5.7, (220, 180))
+    expected = (zoom * x + 3.3, zoom * y + 5.7)
+    # OpenCV places samples to 1/32 of a pixel, and a hard edge adds to that.
+    assert lens_centroid(small) == pytest.approx(expected, abs=0.12)
+    assert float(small.sum()) == pytest.approx(float(picture.sum()) * zoom**2, rel=0.08)
+
+
+def test_a_mast_comes_nearer_as_the_truth_says() -> None:
+    clip = plan_clip(
+        71,
+        {
+            "size": (320, 240), "lens_px": 16.0, "masts": 1, "aspect": "green", "approach": 6.0,
+            "duration_s": 1.0, "fps": 8.0, "variable": False, "shake_px": 0.0, "drift": 0.0,
+            "light": "overcast", "type": "cluster", "falling": False,
+        },
+    )  # fmt: skip
+    motion = clip.truth.motion
+    assert motion is not None
+    assert motion.zoom[-1] / motion.zoom[0] == pytest.approx(6.0)
+    dark = replace(clip, sources=())
+    source = next(s for s in clip.sources if s.light.max() > 0.5)
+    lx, ly = lens_centroid(source.lens.light)
+    for i in range(len(clip.times)):
+        zoom, tx, ty = home_move(clip, i)
+        shown = (raw_frame(clip, i) - raw_frame(dark, i)).max(axis=2)
+        # Near the lens only: the veil is cut by the edge of the picture.
+        x, y = zoom * (source.lens.x0 + lx) + tx, zoom * (source.lens.y0 + ly) + ty
+        r = int(np.ceil(zoom * 8.0)) + 4
+        x0, y0 = round(x) - r, round(y) - r
+        crop = shown[y0 : y0 + 2 * r + 1, x0 : x0 + 2 * r + 1]
+        cx, cy = lens_centroid(crop - crop.min())
+        assert (cx + x0, cy + y0) == pytest.approx((x, y), abs=PLACE_PX)
+
+
+def test_a_pan_away_is_told() -> None:
+    clip = plan_clip(
+        73,
+        {
+            "size": (160, 120), "lens_px": 6.0, "masts": 1, "aspect": "red", "leave": True,
+            "duration_s": 3.0, "fps": 10.0, "variable": False, "zoom": 1.0, "train": False,
+        },
+    )  # fmt: skip
+    ((start, end),) = clip.truth.masts[0].hidden
+    dark = replace(clip, sources=())
+    full = float(clip.sources[0].raw.max())
+    for i, time_s in enumerate(clip.times):
+        gain = float((raw_frame(clip, i) - raw_frame(dark, i)).max())
+        if start + 0.3 < time_s < end - 0.4:
+            assert gain < 0.05 * full
+        elif time_s < start or time_s > end:
+            assert gain > 0.2 * full
+    assert end - start > 1.0
+
+
+def test_a_train_hides_the_lamp_while_the_truth_says() -> None:
+    clip = plan_clip(
+        79,
+        {
+            "size": (320, 240), "lens_px": 8.0, "masts": 1, "aspect": "green", "train": True,
+            "duration_s": 5.0, "fps": 6.0, "variable": False, "zoom": 1.0, "shake_px": 0.0,
+            "pan_px": 0.0, "light": "overcast", "busy": False, "falling": False,
+        },
+    )  # fmt: skip
+    assert clip.train is not None
+    hidden = clip.truth.masts[0].hidden
+    assert hidden
+    lens = clip.sources[0].lens
+    for i, time_s in enumerate(clip.times):
+        if not any(a - 0.5 < time_s < b + 0.5 for a, b in hidden):
+            assert clip.train.seen(lens, i) == 1.0
+    dark = replace(clip, sources=())
+    x, y = round(lens.x), round(lens.y)
+    behind = [i for i in range(len(clip.times)) if clip.train.seen(lens, i) == 0.0]
+    assert behind
+    for i in behind:
+        assert float((raw_frame(clip, i) - raw_frame(dark, i))[y, x].max()) == 0.0
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_a_turned_photo_comes_back_upright(orientation: int) -> None:
+    # OpenCV's reader obeys the EXIF orientation; it is an independent implementation of it.
+    picture = np.zeros((48, 80, 3), np.uint8)
+    picture[:24, :40] = (220, 40, 40)
+    picture[24:, 40:] = (40, 60, 220)
+    data = encode_still(picture, ".jpg", 95, True, orientation)
+    seen = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert seen is not None
+    assert seen.shape == picture.shape
+    np.testing.assert_allclose(seen[:, :, ::-1].astype(int)[::8, ::8], picture[::8, ::8], atol=25)
+
+
+def test_lamps_of_a_position_light_shine_together() -> None:
+    plan = MastPlan("high", "inline", ("position",), (("yellow", "red"),))
+    layers = paint(np.random.default_rng(8), 160, 120, "overcast", [plan], 5.0)
+    lens = layers.lens(1, 1, "red")
+    assert len(lens.spots) in (2, 3)
+    for x, y in lens.spots:
+        assert lens.light[round(y) - lens.y0, round(x) - lens.x0] > 0.3
+    assert np.mean(lens.spots, axis=0) == pytest.approx((lens.x, lens.y))

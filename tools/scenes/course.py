@@ -217,6 +217,18 @@ def draw_path(
     return Path(shift[0], shift[1], zooms, gain)
 
 
+def with_leave(rng: Rng, path: Path, width: int) -> Path:
+    """Return a path that pans away until nothing of the home picture is left, and comes back."""
+    n = len(path.dx)
+    along = np.linspace(0.0, 1.0, n)
+    turn = float(rng.uniform(0.05, 0.15))
+    out = np.clip((along - 0.25) / turn, 0.0, 1.0)
+    back = np.clip((along - float(rng.uniform(0.55, 0.7))) / turn, 0.0, 1.0)
+    ease = out * out * (3.0 - 2.0 * out) - back * back * (3.0 - 2.0 * back)
+    side = 1.0 if rng.random() < 0.5 else -1.0
+    return Path(path.dx + side * 1.05 * width * ease, path.dy, path.zoom, path.gain)
+
+
 def frame_times(rng: Rng, fps: float, duration_s: float, variable: bool) -> Floats:
     """Return presentation times from 0; variable rate jitters and drops some frames."""
     time = np.arange(max(2, round(duration_s * fps))) / fps

@@ -69,11 +69,16 @@ class HeadStyle:
 
 @dataclass(frozen=True, slots=True)
 class LensSpot:
-    """Where one lens of a head stands, in lens radii from the middle of the head."""
+    """Where one lens of a head stands, in lens radii from the middle of the head.
+
+    `row` holds the places, against (dx, dy), of the lamps of a position light, which shine
+    together; empty for a single lens.
+    """
 
     dx: float
     dy: float
     colours: tuple[Colour, ...]
+    row: tuple[tuple[float, float], ...] = ()
 
 
 def random_style(rng: np.random.Generator, type_: HeadType, paint: Rgb) -> HeadStyle:
@@ -81,6 +86,8 @@ def random_style(rng: np.random.Generator, type_: HeadType, paint: Rgb) -> HeadS
     round_plate = type_ in ("searchlight", "triangular") and rng.random() < 0.8
     if type_ == "cluster":
         round_plate = rng.random() < 0.4
+    elif type_ == "position":
+        round_plate = True
     if type_ == "searchlight":
         plate = rng.uniform(2.2, 3.8)
     elif type_ == "triangular":
@@ -115,6 +122,19 @@ def random_style(rng: np.random.Generator, type_: HeadType, paint: Rgb) -> HeadS
 
 def spots(style: HeadStyle, colours: tuple[Colour, ...]) -> tuple[LensSpot, ...]:
     """Return the lenses of a head that must show `colours`, in the order given."""
+    if style.type == "position":
+        # Each colour has its own row of lamps at its own angle, all round one middle.
+        reach = style.pitch
+        angles = (0.0, np.pi / 4.0, np.pi / 2.0, -np.pi / 4.0, np.pi / 8.0, -np.pi / 8.0)
+        out = []
+        for colour, turn in zip(colours, angles[: len(colours)], strict=True):
+            step = (float(reach * np.cos(turn)), float(-reach * np.sin(turn)))
+            ends = ((-step[0], -step[1]), step)
+            row: tuple[tuple[float, float], ...] = ends
+            if style.spot > 0.6:
+                row = (ends[0], (0.0, 0.0), ends[1])
+            out.append(LensSpot(0.0, 0.0, (colour,), row))
+        return tuple(out)
     if style.type in ("searchlight", "cluster") or len(colours) == 1:
         return (LensSpot(0.0, 0.0, colours),)
     if style.type == "triangular" and len(colours) == 3:
@@ -131,7 +151,11 @@ def spots(style: HeadStyle, colours: tuple[Colour, ...]) -> tuple[LensSpot, ...]
 def half_size(style: HeadStyle, lenses: tuple[LensSpot, ...]) -> tuple[float, float]:
     """Half width and half height of the backing, in lens radii."""
     if style.round_plate:
-        reach = max(float(np.hypot(s.dx, s.dy)) for s in lenses)
+        reach = max(
+            float(np.hypot(s.dx + rx, s.dy + ry))
+            for s in lenses
+            for rx, ry in s.row or ((0.0, 0.0),)
+        )
         r = max(style.plate, reach + 1.15)
         return r, r
     return (
@@ -174,6 +198,11 @@ def draw_head(
     ink.polygon(inner, style.paint)
     layers = []
     for number, spot in enumerate(lenses, start=1):
+        if spot.row:
+            layers.append(
+                _draw_row(ink, x, y, radius, style, spot, (mast, head, number), lamp_light)
+            )
+            continue
         layers.append(
             _draw_lens(
                 ink,
@@ -187,6 +216,34 @@ def draw_head(
             )
         )
     return layers
+
+
+def _draw_row(
+    ink: Ink,
+    x: float,
+    y: float,
+    radius: float,
+    style: HeadStyle,
+    spot: LensSpot,
+    numbers: tuple[int, int, int],
+    lamp_light: float,
+) -> LensLayer:
+    """Paint the lamps of one row of a position light; return their light as one layer."""
+    plain = LensSpot(0.0, 0.0, spot.colours)
+    parts = [
+        _draw_lens(ink, x + dx * radius, y + dy * radius, radius, style, plain, numbers, lamp_light)
+        for dx, dy in spot.row
+    ]
+    x0, y0 = min(p.x0 for p in parts), min(p.y0 for p in parts)
+    x1 = max(p.x0 + p.light.shape[1] for p in parts)
+    y1 = max(p.y0 + p.light.shape[0] for p in parts)
+    light = np.zeros((y1 - y0, x1 - x0), np.float32)
+    for p in parts:
+        h, w = p.light.shape
+        light[p.y0 - y0 : p.y0 - y0 + h, p.x0 - x0 : p.x0 - x0 + w] += p.light
+    mast, head, lens = numbers
+    places = tuple((p.x, p.y) for p in parts)
+    return LensLayer(mast, head, lens, spot.colours, x, y, radius, light, x0, y0, places)
 
 
 def _draw_lens(

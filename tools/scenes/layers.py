@@ -52,6 +52,8 @@ class LensLayer:
         inside the lens, with the lens's own structure, what the hood hides, and what the lamp
         throws on hood and disc; 0 outside the crop
     x0, y0 : pixel of ``light[0, 0]`` in the picture (the crop may reach over the edge)
+    spots : centres of the lamps of a position light, whose lamps shine together round (x, y);
+        empty where there is one lamp at (x, y)
     """
 
     mast: int
@@ -64,6 +66,18 @@ class LensLayer:
     light: NDArray[np.float32]
     x0: int
     y0: int
+    spots: tuple[tuple[float, float], ...] = ()
+
+    def moved(self, dx: int, dy: int) -> LensLayer:
+        """Return the lens moved by whole pixels."""
+        return replace(
+            self,
+            x=self.x + dx,
+            y=self.y + dy,
+            x0=self.x0 + dx,
+            y0=self.y0 + dy,
+            spots=tuple((x + dx, y + dy) for x, y in self.spots),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +227,11 @@ def load_layers(path: str | os.PathLike[str]) -> Layers:
         surround = arrays["surround"]
         lenses = tuple(
             LensLayer(
-                **{**entry, "colours": tuple(entry["colours"])},
+                **{
+                    **entry,
+                    "colours": tuple(entry["colours"]),
+                    "spots": tuple((x, y) for x, y in entry.get("spots", ())),
+                },
                 light=arrays[f"light_{i}"],
             )
             for i, entry in enumerate(page["lenses"])
@@ -251,10 +269,7 @@ def shift(layers: Layers, dx: int, dy: int, width: int, height: int) -> Layers:
     return replace(
         layers,
         surround=layers.surround[dy : dy + height, dx : dx + width],
-        lenses=tuple(
-            replace(lens, x=lens.x - dx, y=lens.y - dy, x0=lens.x0 - dx, y0=lens.y0 - dy)
-            for lens in layers.lenses
-        ),
+        lenses=tuple(lens.moved(-dx, -dy) for lens in layers.lenses),
         masts=tuple(
             replace(
                 mast,

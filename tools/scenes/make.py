@@ -27,13 +27,13 @@ from mastread.tools.scenes.layers import Layers, LensLayer
 from mastread.tools.scenes.painter import paint
 from mastread.tools.scenes.setup import (
     HeadShow,
-    MastSetup,
     Setup,
     draw_camera,
     draw_emitters,
     draw_optics,
     draw_setup,
 )
+from mastread.tools.scenes.still import encode_still
 from mastread.tools.scenes.truth import (
     TrueDistractor,
     TrueHead,
@@ -44,6 +44,7 @@ from mastread.tools.scenes.truth import (
     words,
     write_truth,
 )
+from mastread.tools.scenes.weather import FALLING, draw_falling
 
 Rng = np.random.Generator
 
@@ -112,9 +113,15 @@ def photograph(
         glow = opt.lens_glow(one.lens, optics, strength)
         opt.add_glow(raw, glow, one.raw * one.share)
     if rng.random() < 0.1 and lit:
-        _ghosts(rng, raw, lit, setup, exposure)
+        _ghosts(rng, raw, lit, setup)
     if blurred is not None:
         raw = np.asarray(cv2.filter2D(raw, -1, blurred), np.float32)
+    falling = None
+    if overrides.get("falling", rng.random() < FALLING.get(setup.light, 0.02)):
+        falling = draw_falling(
+            rng, "snow" if setup.light == "snow" else "rain", setup.width, setup.height, raw
+        )
+        falling.cover(raw, float(rng.uniform(0.0, 1.0)))
     raw *= _vignette(rng, raw.shape[0], raw.shape[1])
     noise = rng if overrides.get("noise", True) else None
     rgb = cam.develop(raw, camera, noise)
@@ -137,6 +144,7 @@ def photograph(
             "level": round(setup.level, 3),
             "shake": 0.0,
             "motion_blur": blurred is not None,
+            "falling": falling.kind if falling is not None else None,
             "exposure": round(exposure, 4),
             **words_of_camera,
         },
@@ -147,7 +155,8 @@ def photograph(
 def write_photo(seed: int, folder: str | os.PathLike[str], **overrides: Any) -> Truth:
     """Make a photograph and write it, with its truth beside it as ``NAME.truth.json``.
 
-    Mostly JPEG of any quality, at times PNG or WebP; ``quality`` and ``suffix`` settle that.
+    Mostly JPEG of any quality, at times PNG or WebP, at times stored turned with an orientation
+    tag; ``quality``, ``suffix`` and ``orientation`` (1, 3, 6 or 8) settle that.
     """
     rgb, truth = make_photo(seed, **overrides)
     rng = np.random.default_rng([seed, 2])
@@ -155,29 +164,15 @@ def write_photo(seed: int, folder: str | os.PathLike[str], **overrides: Any) -> 
     suffix = ".jpg" if pick < 0.9 else (".png" if pick < 0.95 else ".webp")
     suffix = str(overrides.get("suffix", suffix))
     quality = int(overrides.get("quality", rng.integers(45, 98)))
-    thin = int(
-        rng.choice(
-            [cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444],
-            p=[0.75, 0.25],
-        )
-    )
-    options = {
-        ".jpg": [
-            cv2.IMWRITE_JPEG_QUALITY,
-            quality,
-            cv2.IMWRITE_JPEG_SAMPLING_FACTOR,
-            thin,
-        ],
-        ".webp": [cv2.IMWRITE_WEBP_QUALITY, max(60, quality)],
-    }.get(suffix, [])
+    full_chroma = bool(rng.random() < 0.25)
+    turned = int(rng.choice([1, 6, 8, 3], p=[0.92, 0.04, 0.02, 0.02])) if suffix == ".jpg" else 1
+    turned = int(overrides.get("orientation", turned))
     path = Path(folder) / f"photo-{seed:05d}{suffix}"
-    done, data = cv2.imencode(suffix, rgb[:, :, ::-1], options)
-    if not done:
-        raise ValueError(f"{path}: pictures cannot be written as {suffix}")
+    data = encode_still(rgb, suffix, quality, full_chroma, turned)
     part = path.with_name(path.name + ".part")
-    part.write_bytes(data.tobytes())
+    part.write_bytes(data)
     part.replace(path)
-    compression: dict[str, Any] = {"suffix": suffix}
+    compression: dict[str, Any] = {"suffix": suffix, "orientation": turned}
     if suffix != ".png":
         compression["quality"] = quality
     truth = replace(
@@ -213,6 +208,8 @@ def lamp_contrasts(
     for one in lit:
         lens = one.lens
         reach = int(np.ceil(1.5 * lens.radius_px)) + 6
+        if lens.spots:
+            reach = max(lens.light.shape) // 2
         x0, y0 = max(0, round(lens.x) - reach), max(0, round(lens.y) - reach)
         x1 = min(layers.width, round(lens.x) + reach + 1)
         y1 = min(layers.height, round(lens.y) + reach + 1)
@@ -324,9 +321,7 @@ def true_mast(
     )
 
 
-def _ghosts(
-    rng: Rng, raw: NDArray[np.float32], lit: Sequence[LitLens], setup: Setup, exposure: float
-) -> None:
+def _ghosts(rng: Rng, raw: NDArray[np.float32], lit: Sequence[LitLens], setup: Setup) -> None:
     """Add reflections between lens elements: faint discs on the far side of the middle."""
     cx, cy = (setup.width - 1) / 2.0, (setup.height - 1) / 2.0
     for one in lit:
@@ -343,7 +338,6 @@ def _ghosts(
             opt.add_glow(
                 raw, replace(glow, light=glow.light / np.float32(peak)), one.raw * tint * share
             )
-    del exposure
 
 
 def _vignette(rng: Rng, height: int, width: int) -> NDArray[np.float32]:
@@ -353,8 +347,3 @@ def _vignette(rng: Rng, height: int, width: int) -> NDArray[np.float32]:
     x = (np.arange(width) - (width - 1) / 2.0) / (width / 2.0)
     r2 = y[:, None] ** 2 + x[None, :] ** 2
     return np.asarray(1.0 - depth * np.minimum(1.0, r2 / 1.5), np.float32)[:, :, None]
-
-
-def masts_of(setup: Setup) -> Sequence[MastSetup]:
-    """Masts of a setup from left to right."""
-    return setup.masts

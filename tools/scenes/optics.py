@@ -183,8 +183,16 @@ def _tail_picture(
 ) -> Picture:
     """Veil and rays per unit of flux over a box of pixels."""
 
+    centres = lens.spots or ((lens.x, lens.y),)
+
     def at(x: NDArray[Any], y: NDArray[Any]) -> Picture:
-        px, py = x[None, :] - lens.x, y[:, None] - lens.y
+        total = np.zeros((len(y), len(x)), np.float32)
+        for centre in centres:
+            total += around(x, y, *centre)
+        return total / np.float32(len(centres))
+
+    def around(x: NDArray[Any], y: NDArray[Any], mx: float, my: float) -> Picture:
+        px, py = x[None, :] - mx, y[:, None] - my
         r2 = px**2 + py**2
         total = optics.veil * _tail(r2, lens, optics)
         if optics.rays:
@@ -196,8 +204,9 @@ def _tail_picture(
         return np.asarray(total, np.float32)
 
     cx, cy = round(lens.x), round(lens.y)
-    l2, t2 = max(left, cx - _NEAR_PX), max(top, cy - _NEAR_PX)
-    r2, b2 = min(right, cx + _NEAR_PX + 1), min(bottom, cy + _NEAR_PX + 1)
+    wide = _NEAR_PX + max(lens.light.shape) // 2
+    l2, t2 = max(left, cx - wide), max(top, cy - wide)
+    r2, b2 = min(right, cx + wide + 1), min(bottom, cy + wide + 1)
     near = at(np.arange(l2, r2, dtype=np.float64), np.arange(t2, b2, dtype=np.float64))
     if (l2, t2, r2, b2) == (left, top, right, bottom):
         return near

@@ -91,32 +91,23 @@ class Train:
         )
 
 
-def draw_train(
-    rng: Rng,
-    big: Layers,
-    margin: int,
-    width: int,
-    height: int,
-    times: NDArray[np.float64],
-    light: str,
-) -> Train:
+def draw_train(rng: Rng, home: Layers, times: NDArray[np.float64]) -> Train:
     """Draw a train that hides the lower heads or all heads of some mast for some seconds."""
-    mast = big.masts[int(rng.integers(len(big.masts)))]
-    heads = sorted(h.y - margin for h in mast.heads)
+    mast = home.masts[int(rng.integers(len(home.masts)))]
+    heads = sorted(h.y for h in mast.heads)
     r = mast.heads[0].radius_px
     row = heads[int(rng.integers(len(heads)))]
-    top = max(-float(margin), row - float(rng.uniform(2.0, 5.0)) * r)
-    tall = height + margin - top + 4
-    level = float(np.median(big.surround.mean(axis=2))) * float(rng.uniform(0.3, 1.0))
-    picture = _cars(rng, int(np.ceil(tall)), max(4.0 * r, 0.3 * width), level)
-    x = mast.heads[0].x - margin
+    top = max(-4.0 * r, row - float(rng.uniform(2.0, 5.0)) * r)
+    tall = home.height + 60.0 - top
+    level = float(np.median(home.surround.mean(axis=2))) * float(rng.uniform(0.3, 1.0))
+    picture = _cars(rng, int(np.ceil(tall)), max(4.0 * r, 0.3 * home.width), level)
+    x = mast.heads[0].x
     cover_s = float(rng.uniform(0.8, 3.0))
-    length = float(rng.uniform(0.6, 2.5)) * width
+    length = float(rng.uniform(0.6, 2.5)) * home.width
     speed = length / cover_s
     start = float(rng.uniform(times[0] + 0.5, max(times[0] + 0.6, times[-1] - cover_s * 0.5)))
     step = 1 if rng.random() < 0.5 else -1
     front = x + step * speed * (times - start)
-    del light
     return Train(picture, top, front, length, step)
 
 

@@ -288,6 +288,9 @@ def _draw_types(
     kinds: tuple[HeadType, ...] = ("searchlight", "vertical", "triangular", "cluster")
     if "type" in overrides:
         return (cast(HeadType, overrides["type"]),) * count
+    if rng.random() < 0.015:
+        position: HeadType = "position"
+        return (position,) * count
     first = kinds[int(rng.choice(4, p=[0.36, 0.28, 0.12, 0.24]))]
     if rng.random() < 0.1:
         return tuple(kinds[int(rng.integers(4))] for _ in range(count))

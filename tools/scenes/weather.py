@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 import cv2
 import numpy as np
@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 from mastread.tools.scenes.ink import Picture
 
 Rng = np.random.Generator
+
+#: How often something falls in each light; elsewhere 0.02.
+FALLING: Final = {"snow": 0.5, "overcast": 0.08}
 
 
 @dataclass(frozen=True, slots=True)
