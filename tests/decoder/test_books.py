@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from importlib.resources import files
 from pathlib import Path
 
@@ -266,3 +267,29 @@ def test_an_unsafe_row_is_found() -> None:
     )
     complaints = check_book(parse_book(text.encode(), "mine.toml"))
     assert any("not fail-safe" in c and "the A plate is lost" in c for c in complaints)
+
+
+def _changed(show: str) -> str:
+    """Another aspect: green and yellow trade places, else a red turns yellow."""
+    if "green" in show or "yellow" in show:
+        return show.replace("green", "@").replace("yellow", "green").replace("@", "yellow")
+    return show.replace("red", "yellow", 1)
+
+
+def test_changing_any_row_is_noticed_by_the_checks_themselves() -> None:
+    """Not only the record: grammar, faults, doubles and listed exceptions catch each change."""
+    text = files("mastread.decoder").joinpath("book_cror.toml").read_text("utf-8")
+    rows = text.split("[[not_by_grammar]]")[0]
+    shown = list(re.finditer(r'^show = "(.*)"$', rows, re.MULTILINE))
+    assert len(shown) == sum(1 for _ in load_book("cror").entries())
+    unnoticed = []
+    for found in shown:
+        line = f'show = "{_changed(found[1])}"'
+        changed = text[: found.start()] + line + text[found.end() :]
+        try:
+            complaints = check_book(parse_book(changed.encode(), "mine.toml"))
+        except BookError as error:
+            complaints = (str(error),)
+        if not complaints:
+            unnoticed.append(found[1])
+    assert unnoticed == []
