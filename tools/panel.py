@@ -30,6 +30,9 @@ CELL_UNITS: Final = 21
 #: Several masts share the panel, so their text is this much smaller.
 SEVERAL: Final = 0.8
 
+#: With more masts than this each is told in the fewest words; the document holds the rest.
+CROWD: Final = 4
+
 #: Width and height of the magnified view of a mast, in units.
 VIEW_UNITS: Final = (5.0, 7.6)
 
@@ -183,11 +186,13 @@ def _cell(
             add(words, 0.85, d.FAINT)
         return lines
     add(aspect, 1.0, d.TEXT)
-    for n, words in enumerate(reversed(doubt_sentences(indication, rules=False))):
+    crowd = len(reading["masts"])
+    doubts = list(reversed(doubt_sentences(indication, rules=False)))
+    for n, words in enumerate(doubts if crowd <= CROWD else doubts[:1]):
         # The fail-safe answer first: it is what a viewer must not miss.
         add(words, 1.0, d.TEXT, weight=d.REGULAR if n else d.STRONG, most=4)
     for words in rate_sentences(span):
         add(words, 0.85, d.FAINT)
-    for reason in indication["reasons"][:2]:
+    for reason in indication["reasons"][: 2 if crowd <= 2 else 1 if crowd <= CROWD else 0]:
         add(sentence(reason), 0.85, d.FAINT, most=3)
     return lines

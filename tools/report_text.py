@@ -50,7 +50,7 @@ def _source_line(reading: Reading) -> str:
         path=source["path"],
         width=source["width"],
         height=source["height"],
-        frames=source.get("frames"),
+        frames=say("frames.one" if source.get("frames") == 1 else "frames", count=source["frames"]),
         duration=clock(source.get("duration_s") or 0.0),
     )
 

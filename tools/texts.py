@@ -47,7 +47,9 @@ ENGLISH: Final[dict[str, str]] = {
     "why.more": "(Further reasons: {count}; --format json gives all.)",
     # a file in words
     "source.photo": "{path} (photo, {width} x {height})",
-    "source.video": "{path} (video, {duration}, {frames} frames, {width} x {height})",
+    "source.video": "{path} (video, {duration}, {frames}, {width} x {height})",
+    "frames": "{count} frames",
+    "frames.one": "1 frame",
     "source.error": "{path}: not read",
     "no_mast": "No signal mast was found.",
     "no_mast.cure": (

@@ -17,9 +17,11 @@ from mastread.tools.curves import draw_curves, write_png
 from mastread.tools.reading import Reading, build_reading, error_reading, to_json
 from mastread.tools.texts import one_line, say
 from mastread.vision.errors import MediaError
+from mastread.vision.media import kind_of
 from mastread.vision.photo import open_photo
 from mastread.vision.pipeline import see
 from mastread.vision.types import Hints, Seen
+from mastread.vision.video import open_video
 
 Progress = Callable[[float], None]
 
@@ -104,16 +106,24 @@ def failed(path: str, message: str, book: Rulebook) -> Outcome:
 
 
 def _see(task: Task, report: Progress) -> Seen:
+    if task.hints.region is not None:
+        _check_region(task.path, task.hints.region)
     share = 1.0 if task.out is None else READING_SHARE
-    seen = see(Path(task.path), task.hints, lambda done: report(done * share))
-    region = task.hints.region
-    if region is not None:
-        x, y, _, _ = region
-        if x >= seen.source.width or y >= seen.source.height:
-            size = f"{seen.source.width} x {seen.source.height} pixels"
-            what = say("error.region.outside", text=",".join(map(str, region)), size=size)
-            raise MediaError(task.path, what, say("error.region.outside.cure"))
-    return seen
+    return see(Path(task.path), task.hints, lambda done: report(done * share))
+
+
+def _check_region(path: str, region: tuple[int, int, int, int]) -> None:
+    """Refuse a region without a pixel of the picture in it, before any work is done."""
+    if kind_of(path) == "video":
+        with open_video(path) as video:
+            width, height = video.width, video.height
+    else:
+        photo = open_photo(path)
+        width, height = photo.width, photo.height
+    if region[0] >= width or region[1] >= height:
+        words = ",".join(map(str, region))
+        what = say("error.region.outside", text=words, size=f"{width} x {height} pixels")
+        raise MediaError(path, what, say("error.region.outside.cure"))
 
 
 def _write(task: Task, seen: Seen, reading: Reading, report: Progress) -> tuple[str, ...]:
