@@ -11,6 +11,7 @@ from collections.abc import Generator, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import click
 
@@ -24,6 +25,10 @@ from mastread.tools.work import Outcome, Task, do_task, failed
 from mastread.vision.errors import MediaError
 from mastread.vision.media import find_media
 from mastread.vision.types import Hints
+
+
+#: The signal that cannot be caught; there is none on some systems.
+_KILL: Final = getattr(signal, "SIGKILL", 9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +101,7 @@ def _outcomes(
             task, result = next(waiting), next(results)
             if isinstance(result, Crashed):
                 # The system's answer to a lack of memory is this signal.
-                killed = result.signal == signal.SIGKILL
+                killed = result.signal == _KILL
                 key = "error.memory" if killed else "error.crash"
                 yield failed(task.path, say(key, path=task.path), rulebook)
             else:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import tempfile
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -154,12 +156,26 @@ def _write(task: Task, seen: Seen, reading: Reading, report: Progress) -> tuple[
                 lambda done: report(READING_SHARE + rest * done),
             )
         written = []
-        for path, name in made:
-            target = Path(task.out) / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            os.replace(path, target)
-            written.append(str(target))
+        with _undisturbed():
+            for path, name in made:
+                target = Path(task.out) / name
+                target.parent.mkdir(parents=True, exist_ok=True)
+                os.replace(path, target)
+                written.append(str(target))
     return tuple(written)
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Let a request to end wait, so that the outputs of a file appear together or not at all."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _where(error: BaseException) -> str:
