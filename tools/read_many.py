@@ -26,7 +26,6 @@ from mastread.vision.errors import MediaError
 from mastread.vision.media import find_media
 from mastread.vision.types import Hints
 
-
 #: The signal that cannot be caught; there is none on some systems.
 _KILL: Final = getattr(signal, "SIGKILL", 9)
 
