@@ -420,3 +420,48 @@ def test_lamps_of_a_position_light_shine_together() -> None:
     for x, y in lens.spots:
         assert lens.light[round(y) - lens.y0, round(x) - lens.x0] > 0.3
     assert np.mean(lens.spots, axis=0) == pytest.approx((lens.x, lens.y))
+
+
+def test_a_photo_made_smaller_keeps_its_truth() -> None:
+    settled = {
+        **SMALL, "masts": 1, "type": "cluster", "noise": False, "light": "overcast", "level": 1.5,
+        "falling": False, "resample": 1.6,
+    }  # fmt: skip
+    lit, truth = make_photo(83, aspect="green", **settled)
+    dark, _ = make_photo(83, aspect="dark", **settled)
+    assert lit.shape == (240, 320, 3)
+    assert (truth.width, truth.height, truth.conditions["resampled"]) == (320, 240, 1.6)
+    head = truth.masts[0].spans[0].heads[0]
+    assert head.radius <= 4.01
+    x0, y0 = round(head.x) - 8, round(head.y) - 8
+    box = (slice(y0, y0 + 17), slice(x0, x0 + 17))
+    gain = np.clip(lit[box].astype(float) - dark[box].astype(float), 0, None).sum(axis=2)
+    x, y = lens_centroid(gain.astype(np.float32))
+    assert np.hypot(x + x0 - head.x, y + y0 - head.y) < 0.7 * head.radius
+
+
+def test_a_stutter_repeats_frames() -> None:
+    settled = {
+        "size": (160, 120), "lens_px": 6.0, "duration_s": 2.0, "fps": 30.0, "variable": False,
+        "stutter": True, "noise": False, "shake_px": 8.0, "approach": 1.0, "leave": False,
+        "falling": False,
+    }  # fmt: skip
+    clip = plan_clip(89, settled)
+    motion = clip.truth.motion
+    assert motion is not None
+    same = [i for i in range(1, len(clip.times)) if motion.dx[i] == motion.dx[i - 1]]
+    assert same
+    np.testing.assert_array_equal(raw_frame(clip, same[0]), raw_frame(clip, same[0] - 1))
+    assert np.all(np.diff(clip.times) > 0)
+
+
+def test_the_sheet_command_writes_a_picture(tmp_path: Path) -> None:
+    out = tmp_path / "sheet.png"
+    run = CliRunner().invoke(main, ["sheet", "--seeds", "1:3", "--out", str(out)])
+    assert run.exit_code == 0, run.output
+    picture = cv2.imread(str(out))
+    assert picture is not None
+    assert picture.shape == (380, 4 * 480, 3)
+    run = CliRunner().invoke(main, ["sheet", "--seeds", "1:2", "--out", str(out / "no" / "x.png")])
+    assert run.exit_code == 1
+    assert "cannot be written" in run.output

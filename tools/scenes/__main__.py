@@ -1,4 +1,4 @@
-"""``python -m mastread.tools.scenes photos|clips --seeds A:B --out DIR``: make sets of scenes."""
+"""``python -m mastread.tools.scenes photos|clips|sheet --seeds A:B --out ...``: make scenes."""
 
 from __future__ import annotations
 
@@ -7,9 +7,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import click
+import cv2
+import numpy as np
+from numpy.typing import NDArray
 
 from mastread.tools.scenes.clip import make_clip
-from mastread.tools.scenes.make import CHOOSING, REPORTING, TUNING, write_photo
+from mastread.tools.scenes.make import CHOOSING, REPORTING, TUNING, make_photo, write_photo
+from mastread.tools.scenes.still import encode_still
 
 _SETS = {"tuning": TUNING, "choosing": CHOOSING, "reporting": REPORTING}
 
@@ -73,6 +77,40 @@ def clips(
     _folder(out)
     for seed in _bar(seeds):
         make_clip(seed, out / f"clip-{seed:05d}.mp4", **settled)
+
+
+@main.command()
+@click.option("--seeds", type=_Seeds(), required=True, help="A:B or tuning:COUNT")
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), required=True)
+@click.option("--light", help="settle the light, such as night")
+def sheet(seeds: range, out: Path, light: str | None) -> None:
+    """Put the photographs of some seeds on one sheet (a PNG), for looking at."""
+    settled = {} if light is None else {"light": light}
+    tiles = []
+    for seed in _bar(seeds):
+        rgb, truth = make_photo(seed, **settled)
+        told = " | ".join(m.spans[0].aspect for m in truth.masts) or "no signal"
+        tiles.append(_tile(rgb, f"{seed} {truth.conditions['light']}: {told}"))
+    tiles += [np.zeros_like(tiles[0])] * (-len(tiles) % 4)
+    rows = [np.hstack(tiles[i : i + 4]) for i in range(0, len(tiles), 4)]
+    data = encode_still(np.vstack(rows), ".png")
+    part = out.with_name(out.name + ".part")
+    try:
+        part.write_bytes(data)
+    except OSError as error:
+        raise click.ClickException(f"{out}: cannot be written: {error.strerror}") from None
+    part.replace(out)
+
+
+def _tile(rgb: NDArray[np.uint8], text: str) -> NDArray[np.uint8]:
+    """A picture made to fit 480 x 360, with a line below."""
+    h, w = rgb.shape[:2]
+    scale = min(480 / w, 360 / h)
+    size = (max(1, int(w * scale)), max(1, int(h * scale)))
+    tile = np.zeros((380, 480, 3), np.uint8)
+    tile[: size[1], : size[0]] = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    cv2.putText(tile, text[:76], (3, 374), cv2.FONT_HERSHEY_SIMPLEX, 0.36, (255, 255, 255), 1)
+    return tile
 
 
 def _folder(out: Path) -> None:

@@ -159,7 +159,7 @@ def outdoors(
     return out, found
 
 
-def photograph(rng: Rng, height: int, width: int, level: float) -> Picture:
+def photograph(rng: Rng, height: int, width: int, level: float, light: str) -> Picture:
     """Return a random cut of one of scikit-image's pictures, blurred and tinted, as light."""
     from skimage import data
 
@@ -170,10 +170,12 @@ def photograph(rng: Rng, height: int, width: int, level: float) -> Picture:
         "grass",
         "gravel",
         "stereo_motorcycle",
-        "hubble_deep_field",
         "colorwheel",
     )
     name = names[int(rng.integers(len(names)))]
+    if light == "night" and rng.random() < 0.1:
+        # Bright coloured specks on black: hard, and rare.
+        name = "hubble_deep_field"
     image = getattr(data, name)()
     if isinstance(image, tuple):
         image = image[0]

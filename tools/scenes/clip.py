@@ -23,7 +23,8 @@ def make_clip(seed: int, path: str | os.PathLike[str], **overrides: Any) -> Trut
         ``variable``, ``shake_px``, ``pan_px``, ``zoom``, ``drift``, ``train`` (bool), ``codec``,
         ``crf``, ``rotation``, ``noise`` (bool), ``rate_hz`` (of all flashing heads), ``approach``
         (the masts come nearer by this factor), ``leave`` (bool: a pan away and back), ``busy``
-        (bool: other lights that flash or move), ``falling`` (bool: snow or rain)
+        (bool: other lights that flash or move), ``falling`` (bool: snow or rain), ``stutter``
+        (bool: repeated frames)
     """
     clip = plan_clip(seed, overrides)
     target = Path(path)

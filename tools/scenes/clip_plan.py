@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Literal
 
 import cv2
@@ -14,7 +15,7 @@ from mastread.tools.scenes import camera as cam
 from mastread.tools.scenes import optics as opt
 from mastread.tools.scenes.clip_lights import light_up, true_span
 from mastread.tools.scenes.encode import Codec, VideoOptions
-from mastread.tools.scenes.film import Approach, Clip
+from mastread.tools.scenes.film import Approach, Clip, in_order
 from mastread.tools.scenes.ink import Picture
 from mastread.tools.scenes.layers import Layers, MastInfo, shift
 from mastread.tools.scenes.make import lamp_contrasts, true_mast
@@ -135,6 +136,16 @@ def plan_clip(seed: int, overrides: Mapping[str, Any]) -> Clip:
         "falling": kind if falling is not None else None,
         **words_of_camera,
     }
+    stutter = bool(settled.get("stutter", rng.random() < 0.06))
+    if stutter:
+        order = course.repeats(rng, len(times))
+        moving = course.Path(
+            moving.dx[order], moving.dy[order], moving.zoom[order], moving.gain[order]
+        )
+        all_sources = tuple(in_order(s, order) for s in all_sources)
+        train = replace(train, head=train.head[order]) if train is not None else None
+        near = replace(near, behind=near.behind[order]) if near is not None else None
+    conditions["stutter"] = stutter
     noise = _noise_field(rng, setup.width, setup.height, camera)
     return Clip(
         layers=home,

@@ -229,6 +229,16 @@ def with_leave(rng: Rng, path: Path, width: int) -> Path:
     return Path(path.dx + side * 1.05 * width * ease, path.dy, path.zoom, path.gain)
 
 
+def repeats(rng: Rng, count: int) -> NDArray[np.intp]:
+    """Return which moment each frame shows when a busy camera repeats some frames."""
+    order = np.arange(count)
+    share = float(rng.uniform(0.02, 0.12))
+    for i in range(1, count):
+        if rng.random() < share:
+            order[i] = order[i - 1]
+    return order
+
+
 def frame_times(rng: Rng, fps: float, duration_s: float, variable: bool) -> Floats:
     """Return presentation times from 0; variable rate jitters and drops some frames."""
     time = np.arange(max(2, round(duration_s * fps))) / fps

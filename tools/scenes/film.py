@@ -92,6 +92,12 @@ class Clip:
     options: VideoOptions = field(default_factory=VideoOptions)
 
 
+def in_order(source: Source, order: NDArray[np.intp]) -> Source:
+    """Return a source with its frames picked in another order."""
+    away = None if source.away is None else source.away[order]
+    return replace(source, light=source.light[order], away=away)
+
+
 def frames(clip: Clip) -> Iterator[tuple[float, NDArray[np.uint8]]]:
     """Yield (presentation time, (H, W, 3) uint8 picture) of a clip, one by one."""
     rng = np.random.default_rng([clip.seed, 4])

@@ -41,6 +41,7 @@ from mastread.tools.scenes.truth import (
     TrueMast,
     TrueSpan,
     Truth,
+    scaled_truth,
     words,
     write_truth,
 )
@@ -69,7 +70,8 @@ def make_photo(seed: int, **overrides: Any) -> tuple[NDArray[np.uint8], Truth]:
     Parameters
     ----------
     seed : draws everything; see `TUNING`, `CHOOSING`, `REPORTING`
-    overrides : see `mastread.tools.scenes.setup.draw_setup`; also ``noise=False``
+    overrides : see `mastread.tools.scenes.setup.draw_setup`; also ``noise=False``, ``falling``
+        (bool), ``resample`` (taken this much larger, then made smaller)
 
     Returns
     -------
@@ -77,15 +79,25 @@ def make_photo(seed: int, **overrides: Any) -> tuple[NDArray[np.uint8], Truth]:
     """
     rng = np.random.default_rng([seed, 1])
     setup = draw_setup(rng, False, overrides)
-    layers = paint(
-        rng,
-        setup.width,
-        setup.height,
-        setup.light,
-        [m.plan for m in setup.masts],
-        setup.radius_px,
+    # Some pictures are taken larger and made smaller afterwards, as those on web pages are.
+    factor = float(rng.uniform(1.3, 2.2)) if rng.random() < 0.12 else 1.0
+    if setup.width * factor > 2200.0:
+        factor = 1.0
+    factor = float(overrides.get("resample", factor))
+    large = replace(
+        setup,
+        width=round(setup.width * factor),
+        height=round(setup.height * factor),
+        radius_px=setup.radius_px * factor,
     )
-    return photograph(rng, seed, layers, setup, overrides)
+    layers = paint(
+        rng, large.width, large.height, large.light, [m.plan for m in setup.masts], large.radius_px
+    )
+    rgb, truth = photograph(rng, seed, layers, large, overrides)
+    if factor == 1.0:
+        return rgb, truth
+    small = cv2.resize(rgb, (setup.width, setup.height), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.uint8), scaled_truth(truth, setup.width, setup.height)
 
 
 def photograph(

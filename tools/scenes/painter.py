@@ -123,7 +123,7 @@ def _prepare(
     px_per_m = max(3.0, radius / 0.105) if plans else float(10 ** rng.uniform(0.7, 1.9))
     flat = light == "layout" or rng.random() < 0.12
     if flat:
-        picture = backdrop.photograph(rng, height, width, air.ground)
+        picture = backdrop.photograph(rng, height, width, air.ground, light)
         found: list[Distractor] = []
     else:
         picture, found = backdrop.outdoors(rng, height, width, horizon, air, light, px_per_m)

@@ -164,7 +164,7 @@ def draw_camera(
         gains = right ** rng.uniform(0.75, 1.0)
     elif pick < 0.8:
         white = "near"
-        gains = right ** rng.uniform(0.4, 1.2) * np.exp(rng.normal(0.0, 0.07, 3))
+        gains = right ** rng.uniform(0.4, 1.2) * np.exp(rng.normal(0.0, 0.04, 3))
     else:
         white = "wrong"
         warm = rng.choice([-1.0, 1.0]) * rng.uniform(0.1, 0.36)

@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -151,6 +151,43 @@ def words(heads: Sequence[TrueHead]) -> str:
         else:
             parts.append(head.colour)
     return " over ".join(parts)
+
+
+def scaled_truth(truth: Truth, width: int, height: int) -> Truth:
+    """Return the truth of a photo that was resized to the given size."""
+    fx, fy = width / truth.width, height / truth.height
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return (x + 0.5) * fx - 0.5, (y + 0.5) * fy - 0.5
+
+    def moved(item: Any) -> Any:
+        x, y = at(item.x, item.y)
+        if hasattr(item, "radius"):
+            return replace(item, x=x, y=y, radius=item.radius * fx)
+        return replace(item, x=x, y=y)
+
+    masts = tuple(
+        replace(
+            m,
+            box=(m.box[0] * fx, m.box[1] * fy, m.box[2] * fx, m.box[3] * fy),
+            heads=tuple(moved(h) for h in m.heads),
+            spans=tuple(replace(s, heads=tuple(moved(h) for h in s.heads)) for s in m.spans),
+        )
+        for m in truth.masts
+    )
+    lens_px = truth.conditions.get("lens_px")
+    return replace(
+        truth,
+        width=width,
+        height=height,
+        masts=masts,
+        distractors=tuple(moved(d) for d in truth.distractors),
+        conditions={
+            **truth.conditions,
+            "lens_px": None if lens_px is None else round(lens_px * fx, 2),
+            "resampled": round(1.0 / fx, 3),
+        },
+    )
 
 
 def write_truth(truth: Truth, path: str | os.PathLike[str]) -> None:
