@@ -15,6 +15,7 @@ from __future__ import annotations
 import itertools
 import json
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
@@ -29,14 +30,17 @@ from mastread.decoder.words import COLOURS
 #: A lamp that lifts the finished picture by less than this (coded 0..1) is left out of training.
 LEAST_CONTRAST: Final = 0.08
 _HIDDEN: Final = {"lamp_net": (24, 12), "colour_net": (24,)}
-_ROUNDS: Final = 400
-_PATIENCE: Final = 60
+_ROUNDS: Final = 120
+_PATIENCE: Final = 25
 _BATCH: Final = 512
+#: Spots of a scene that are kept although they are no lamp: so many of the strongest, and about
+#: as many of the rest.
+_MOST_OTHERS: Final = 15
 _STEP: Final = 2e-3
 _DECAY: Final = 2e-3
 #: Share of the target that is spread over the other classes: no training picture is worth
 #: certainty, and odds of a million to one would drown every other witness when pooled.
-_SMOOTHING: Final = 0.01
+_SMOOTHING: Final = 0.002
 
 
 @click.group()
@@ -49,23 +53,28 @@ def main() -> None:
 @click.option("--clips", default="0:0", help="seeds of clips, FROM:TO; some frames of each")
 @click.option("--even", is_flag=True, help="draw every head's colour evenly from all six")
 @click.option("--jobs", default=2, show_default=True)
+@click.option("--seconds", type=float, help="stop after this long, with what there is")
 @click.option("--out", type=click.Path(path_type=Path), required=True)
-def collect(photos: str, clips: str, even: bool, jobs: int, out: Path) -> None:
-    """Measure every candidate spot of rendered scenes and label it by their truth."""
+def collect(
+    photos: str, clips: str, even: bool, jobs: int, seconds: float | None, out: Path
+) -> None:
+    """Measure candidate spots of rendered scenes and label them by their truth."""
     tasks = [("photo", seed, even) for seed in _range(photos)]
     tasks += [("clip", seed, even) for seed in _range(clips)]
-    rows: list[NDArray[np.float64]] = []
-    labels: list[NDArray[np.int8]] = []
+    until = None if seconds is None else time.monotonic() + seconds
+    parts: list[Spots] = []
     with ProcessPoolExecutor(jobs) as pool:
-        for k, (table, label) in enumerate(pool.map(_spots_of, tasks, chunksize=4)):
-            rows.append(table)
-            labels.append(label)
-            if k % 50 == 49:
+        for k, part in enumerate(pool.map(_spots_of, tasks, chunksize=2)):
+            parts.append(part)
+            if k % 200 == 199:
                 click.echo(f"{k + 1} of {len(tasks)} scenes", err=True)
-    x, y = np.concatenate(rows), np.concatenate(labels)
-    np.savez_compressed(out, x=x.astype(np.float32), y=y)
+            if until is not None and time.monotonic() > until:
+                pool.shutdown(wait=False, cancel_futures=True)
+                break
+    x, patches, y = (np.concatenate(column) for column in zip(*parts, strict=True))
+    np.savez(out, x=x, patches=patches, y=y)
     counts = ", ".join(f"{(y == k).sum()} {name}" for k, name in enumerate(("none", *COLOURS)))
-    click.echo(f"{len(y)} spots: {counts}")
+    click.echo(f"{len(parts)} scenes, {len(y)} spots: {counts}")
 
 
 @main.command()
@@ -118,24 +127,47 @@ def _load(paths: Sequence[Path]) -> tuple[NDArray[np.float64], NDArray[np.int8]]
 # --- collecting -----------------------------------------------------------------------------
 
 
-def _spots_of(task: tuple[str, int, bool]) -> tuple[NDArray[np.float64], NDArray[np.int8]]:
-    """Features and labels (0 none, 1.. colour) of the candidate spots of one scene."""
+Spots = tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.int8]]
+
+
+def _spots_of(task: tuple[str, int, bool]) -> Spots:
+    """Features, patches and labels (0 none, 1.. colour) of the spots of one scene.
+
+    Of the spots that are no lamp the strongest are kept and as many others, drawn at random.
+    """
+    import cv2
+
     from mastread.vision.features import FEATURES, features, scene_of
     from mastread.vision.look import measure_all
+    from mastread.vision.patch import SIZE, patch
     from mastread.vision.propose import propose
 
+    cv2.setNumThreads(1)
     kind, seed, even = task
+    rng = np.random.default_rng([seed, 78])
     rows: list[NDArray[np.float64]] = []
+    patches: list[NDArray[np.uint8]] = []
     labels: list[int] = []
     for frame, lamps in _frames(kind, seed, _even_aspect(seed) if even else {}):
         scene = scene_of(frame.planes())
+        others = 0
         for spot in measure_all(frame, propose(frame.planes(), most=160)):
-            label = _label(float(spot["x"]), float(spot["y"]), float(spot["radius"]), lamps)
-            if label is not None:
-                rows.append(features(spot, scene))
-                labels.append(label)
-    table = np.stack(rows) if rows else np.zeros((0, len(FEATURES)))
-    return table, np.array(labels, np.int8)
+            x, y, radius = float(spot["x"]), float(spot["y"]), float(spot["radius"])
+            label = _label(x, y, radius, lamps)
+            if label is None:
+                continue
+            if label == 0:
+                others += 1
+                if others > _MOST_OTHERS and rng.random() > _MOST_OTHERS / 130:
+                    continue
+            rows.append(features(spot, scene))
+            patches.append(patch(frame, x, y, radius))
+            labels.append(label)
+    return (
+        np.array(rows, np.float32).reshape(-1, len(FEATURES)),
+        np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3),
+        np.array(labels, np.int8),
+    )
 
 
 Lamps = list[tuple[float, float, float, int, bool]]
@@ -150,7 +182,7 @@ def _even_aspect(seed: int) -> dict[str, str]:
 
 def _frames(kind: str, seed: int, overrides: dict[str, str]) -> Iterator[tuple[Any, Lamps]]:
     """Frames of a scene as they are read back from its file, each with its true lit lamps."""
-    from mastread.tools.scenes import make
+    from mastread.tools.scenes import clip, make
     from mastread.vision.photo import open_photo
     from mastread.vision.video import open_video
 
@@ -173,7 +205,7 @@ def _frames(kind: str, seed: int, overrides: dict[str, str]) -> Iterator[tuple[A
             yield open_photo(path), lamps
             return
         path = Path(folder) / "clip.mp4"
-        truth = make.make_clip(seed, path, **overrides)
+        truth = clip.make_clip(seed, path, **overrides)
         motion = truth.motion
         assert motion is not None
         with open_video(path) as video:

@@ -96,10 +96,18 @@ def measure_all(
             if (near & (known[:, 2] > 0.5 * float(candidate["radius"]))).any():
                 continue
         spot = measure(frame, x, y, float(candidate["radius"]))
-        if spot is not None:
-            places[len(spots)] = spot["x"], spot["y"], spot["radius"]
-            spots.append(spot)
+        if spot is None or _is_known(spot, known):
+            continue
+        places[len(spots)] = spot["x"], spot["y"], spot["radius"]
+        spots.append(spot)
     return spots
+
+
+def _is_known(spot: NDArray[np.void], known: NDArray[np.float64]) -> bool:
+    """Has the same spot been measured from another candidate?"""
+    near = np.hypot(known[:, 0] - spot["x"], known[:, 1] - spot["y"]) < 0.4 * known[:, 2] + 0.3
+    alike = np.abs(known[:, 2] - spot["radius"]) < 0.3 * known[:, 2] + 0.3
+    return bool((near & alike).any())
 
 
 def judge(spots: list[NDArray[np.void]], scene: Scene) -> list[Lamp]:

@@ -1,0 +1,265 @@
+"""Train the patch net: a small convolutional net that looks at a spot and its neighbourhood.
+
+    python -m mastread.tools.train collect ... --out tuning.npz      (several times)
+    python -m mastread.tools.train_patch tuning*.npz --check choosing*.npz --out vision
+
+Needs PyTorch and onnx (not among the project's dependencies); the result is an ONNX file that
+OpenCV's own dnn module runs. The same rules hold as for the other nets: scenes of the *tuning*
+seeds are trained on, those of the *choosing* seeds decide when to stop and set the temperatures.
+
+Inputs: ``patch`` (N, 3, 40, 40), coded R, G, B in 0..1; ``figures`` (N, F), the features of
+`mastread.vision.features` less their centre, over their spread, clipped to +-4 (the numbers are in
+the card beside the net). Output ``scores`` (N, 8): lamp, other, then the six colours.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import click
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor, nn
+
+from mastread.decoder.words import COLOURS
+from mastread.vision.features import FEATURES
+
+_SMOOTHING: Final = 0.002
+_BATCH: Final = 1024
+_STEP: Final = 2e-3
+#: How much a missed or mistaken colour weighs against lamp or not.
+_COLOUR_WEIGHT: Final = 1.0
+
+
+class PatchNet(nn.Module):
+    """Three strided stages over the patch, joined with the measured figures."""
+
+    def __init__(self, figures: int, width: int = 20) -> None:
+        super().__init__()
+        w = width
+        self.look = nn.Sequential(
+            nn.Conv2d(3, w, 3, padding=1),
+            nn.ReLU(),
+            nn.Conv2d(w, w, 3, stride=2, padding=1),
+            nn.ReLU(),
+            nn.Conv2d(w, 2 * w, 3, padding=1),
+            nn.ReLU(),
+            nn.Conv2d(2 * w, 2 * w, 3, stride=2, padding=1),
+            nn.ReLU(),
+            nn.Conv2d(2 * w, 3 * w, 3, stride=2, padding=1),
+            nn.ReLU(),
+            nn.Flatten(),
+            nn.Linear(3 * w * 25, 64),
+            nn.ReLU(),
+        )
+        self.join = nn.Sequential(
+            nn.Linear(64 + figures, 64),
+            nn.ReLU(),
+            nn.Dropout(0.2),
+            nn.Linear(64, 2 + len(COLOURS)),
+        )
+
+    def forward(self, patch: Tensor, figures: Tensor) -> Tensor:
+        """Scores of lamp, other, and the six colours."""
+        return self.join(torch.cat([self.look(patch), figures], dim=1))
+
+
+@click.command()
+@click.argument("spots", nargs=-1, type=click.Path(exists=True, path_type=Path), required=True)
+@click.option("--check", multiple=True, type=click.Path(exists=True, path_type=Path), required=True)
+@click.option("--rounds", default=30, show_default=True)
+@click.option("--width", default=20, show_default=True)
+@click.option("--seed", default=7, show_default=True)
+@click.option("--out", type=click.Path(path_type=Path), default=Path("vision"))
+def main(
+    spots: Sequence[Path], check: Sequence[Path], rounds: int, width: int, seed: int, out: Path
+) -> None:
+    """Train on SPOTS, choose by --check, write `patch_net.onnx` and its card."""
+    torch.manual_seed(seed)
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    x, patches, y = _load(spots)
+    cx, cpatches, cy = _load(check)
+    centre, spread = x.mean(axis=0), x.std(axis=0) + 1e-3
+    train = _on(device, (x - centre) / spread, patches, y)
+    held = _on(device, (cx - centre) / spread, cpatches, cy)
+    net = PatchNet(x.shape[1], width).to(device)
+    optimiser = torch.optim.AdamW(net.parameters(), _STEP, weight_decay=1e-2)
+    steps = rounds * math.ceil(len(y) / _BATCH)
+    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, _STEP, total_steps=steps)
+    best: dict[str, Any] = {"loss": math.inf}
+    for number in range(rounds):
+        net.train()
+        order = torch.randperm(len(y), device=device)
+        for start in range(0, len(y), _BATCH):
+            batch = order[start : start + _BATCH]
+            figures, pictures, labels = _vary(*(part[batch] for part in train))
+            loss = _loss(net(pictures, figures), labels, _SMOOTHING)
+            optimiser.zero_grad()
+            loss.backward()  # type: ignore[no-untyped-call]
+            nn.utils.clip_grad_norm_(net.parameters(), 5.0)
+            optimiser.step()
+            schedule.step()
+        scores = _scores(net, held)
+        held_loss = float(_loss(scores, held[2], 0.0))
+        if held_loss < best["loss"]:
+            state = {k: v.detach().clone() for k, v in net.state_dict().items()}
+            best = {"loss": held_loss, "round": number, "state": state}
+        click.echo(f"round {number}: check loss {held_loss:.4f} {_shares(scores, held[2])}")
+    net.load_state_dict(best["state"])
+    scores = _scores(net, held)
+    temperatures = _temperatures(scores, held[2])
+    report = {
+        "check_loss": round(best["loss"], 5),
+        "round": best["round"],
+        **_shares(scores, held[2]),
+    }
+    _write(net.cpu().eval(), out, centre, spread, temperatures, len(y), len(cy), report)
+    click.echo(f"{report} temperatures {temperatures}")
+
+
+def _load(
+    paths: Sequence[Path],
+) -> tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.int64]]:
+    tables = [np.load(path) for path in paths]
+    return (
+        np.concatenate([table["x"] for table in tables]).astype(np.float32),
+        np.concatenate([table["patches"] for table in tables]),
+        np.concatenate([table["y"] for table in tables]).astype(np.int64),
+    )
+
+
+def _on(
+    device: torch.device,
+    figures: NDArray[np.float32],
+    patches: NDArray[np.uint8],
+    labels: NDArray[np.int64],
+) -> tuple[Tensor, Tensor, Tensor]:
+    return (
+        torch.from_numpy(np.clip(figures, -4, 4)).float().to(device),
+        torch.from_numpy(patches).permute(0, 3, 1, 2).contiguous().to(device),
+        torch.from_numpy(labels).to(device),
+    )
+
+
+def _vary(figures: Tensor, patches: Tensor, labels: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Small changes that leave the answer as it is, for cameras and places that were not drawn."""
+    n, device = len(labels), patches.device
+    pictures = patches.float() / 255.0
+    # Mirror images, and a little turn, shift and scale.
+    angle = torch.randn(n, device=device) * 0.08
+    scale = torch.exp(torch.randn(n, device=device) * 0.08)
+    mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
+    theta = torch.zeros(n, 2, 3, device=device)
+    theta[:, 0, 0] = torch.cos(angle) * scale * mirror
+    theta[:, 0, 1] = -torch.sin(angle) * scale
+    theta[:, 1, 0] = torch.sin(angle) * scale * mirror
+    theta[:, 1, 1] = torch.cos(angle) * scale
+    theta[:, :, 2] = torch.randn(n, 2, device=device) * 0.025
+    grid = nn.functional.affine_grid(theta, list(pictures.shape), align_corners=False)
+    pictures = nn.functional.grid_sample(pictures, grid, padding_mode="border", align_corners=False)
+    # Other tone curves and white balances, within what does not change a colour's name.
+    gamma = torch.exp(torch.randn(n, 1, 1, 1, device=device) * 0.1)
+    gain = torch.exp(torch.randn(n, 3, 1, 1, device=device) * 0.03)
+    pictures = (pictures.clamp(1e-4, 1.0) ** gamma * gain).clamp(0.0, 1.0)
+    noise = torch.rand(n, 1, 1, 1, device=device) * 0.03
+    pictures = (pictures + torch.randn_like(pictures) * noise).clamp(0.0, 1.0)
+    # Half of the time the figures are noisy or missing, so that the net learns to look.
+    figures = figures + torch.randn_like(figures) * 0.08
+    kept = (torch.rand(n, 1, device=device) > 0.15).float()
+    return figures * kept, pictures, labels
+
+
+def _loss(scores: Tensor, labels: Tensor, smoothing: float) -> Tensor:
+    lamp = nn.functional.cross_entropy(
+        scores[:, :2], (labels == 0).long(), label_smoothing=smoothing
+    )
+    lit = labels > 0
+    colour = nn.functional.cross_entropy(
+        scores[lit][:, 2:], labels[lit] - 1, label_smoothing=smoothing
+    )
+    return lamp + _COLOUR_WEIGHT * colour
+
+
+@torch.no_grad()
+def _scores(net: nn.Module, data: tuple[Tensor, Tensor, Tensor]) -> Tensor:
+    net.eval()
+    parts = [
+        net(data[1][k : k + 4096].float() / 255.0, data[0][k : k + 4096])
+        for k in range(0, len(data[2]), 4096)
+    ]
+    return torch.cat(parts)
+
+
+def _shares(scores: Tensor, labels: Tensor) -> dict[str, float]:
+    lit = labels > 0
+    odds = torch.softmax(scores[:, :2], dim=1)[:, 0]
+    colour = torch.softmax(scores[lit][:, 2:], dim=1)
+    top, word = colour.max(dim=1)
+    right = word == labels[lit] - 1
+    stated = top > 0.9
+    return {
+        "found": round(float((odds[lit] > 0.5).float().mean()), 4),
+        "invented": round(float((odds[~lit] > 0.5).float().mean()), 5),
+        "colour_right": round(float(right.float().mean()), 4),
+        "stated": round(float(stated.float().mean()), 4),
+        "wrong_of_stated": round(float((~right[stated]).float().mean()), 5),
+    }
+
+
+def _temperatures(scores: Tensor, labels: Tensor) -> dict[str, float]:
+    lit = labels > 0
+    grid = [0.7 + 0.05 * k for k in range(40)]
+    lamp = min(
+        grid,
+        key=lambda t: float(nn.functional.cross_entropy(scores[:, :2] / t, (labels == 0).long())),
+    )
+    colour = min(
+        grid,
+        key=lambda t: float(nn.functional.cross_entropy(scores[lit][:, 2:] / t, labels[lit] - 1)),
+    )
+    return {"lamp": round(lamp, 3), "colour": round(colour, 3)}
+
+
+def _write(
+    net: nn.Module,
+    out: Path,
+    centre: NDArray[np.float32],
+    spread: NDArray[np.float32],
+    temperatures: dict[str, float],
+    trained: int,
+    checked: int,
+    report: dict[str, Any],
+) -> None:
+    out.mkdir(parents=True, exist_ok=True)
+    example = (torch.zeros(1, 3, 40, 40), torch.zeros(1, len(FEATURES)))
+    torch.onnx.export(
+        net,
+        example,
+        str(out / "patch_net.onnx"),
+        input_names=["patch", "figures"],
+        output_names=["scores"],
+        dynamic_axes={"patch": {0: "n"}, "figures": {0: "n"}, "scores": {0: "n"}},
+        opset_version=13,
+        dynamo=False,
+    )
+    card = {
+        "about": "Convolutional net over a spot's neighbourhood and its measured figures; "
+        "trained by tools/train_patch.py on rendered scenes only.",
+        "trained_on": trained,
+        "checked_on": checked,
+        "report": report,
+        "features": list(FEATURES),
+        "centre": np.round(centre, 5).tolist(),
+        "spread": np.round(spread, 5).tolist(),
+        "temperatures": temperatures,
+    }
+    (out / "patch_net.json").write_text(json.dumps(card) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
