@@ -465,3 +465,11 @@ def test_the_sheet_command_writes_a_picture(tmp_path: Path) -> None:
     run = CliRunner().invoke(main, ["sheet", "--seeds", "1:2", "--out", str(out / "no" / "x.png")])
     assert run.exit_code == 1
     assert "cannot be written" in run.output
+
+
+def test_a_wet_ground_mirrors_a_lens_as_far_below_as_it_is_above() -> None:
+    lens = _bare_lens(4.0, 70.3, 65.8)
+    glow = opt.mirror_glow(lens, row=90.0, stretch=3.0, share=0.1)
+    x, y = lens_centroid(glow.light)
+    assert (x + glow.x0, y + glow.y0) == pytest.approx((70.3, 2 * 90.0 - 65.8), abs=0.51)
+    assert float(glow.light.max()) == pytest.approx(0.1, rel=1e-3)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
@@ -15,10 +15,10 @@ from mastread.tools.scenes import camera as cam
 from mastread.tools.scenes import optics as opt
 from mastread.tools.scenes.clip_lights import light_up, true_span
 from mastread.tools.scenes.encode import Codec, VideoOptions
-from mastread.tools.scenes.film import Approach, Clip, in_order
+from mastread.tools.scenes.film import Approach, Clip, Source, in_order
 from mastread.tools.scenes.ink import Picture
-from mastread.tools.scenes.layers import Layers, MastInfo, shift
-from mastread.tools.scenes.make import lamp_contrasts, true_mast
+from mastread.tools.scenes.layers import Distractor, Layers, MastInfo, shift
+from mastread.tools.scenes.make import draw_mirror, lamp_contrasts, mirror_truth, true_mast
 from mastread.tools.scenes.painter import paint, paint_apart
 from mastread.tools.scenes.passing import draw_train
 from mastread.tools.scenes.setup import (
@@ -82,15 +82,13 @@ def plan_clip(seed: int, overrides: Mapping[str, Any]) -> Clip:
     optics = draw_optics(rng, setup.light, setup.width)
     shutter = _shutter(rng, setup.light, fps)
     dark = setup.light in ("night", "dusk", "fog")
-    extra, things = (
-        ([], [])
-        if sheets or leaves or not settled.get("busy", True)
-        else (
-            busy.draw_busy(
-                rng, big.surround, big.masts, setup.sensor, optics, exposure, times, shutter, dark
-            )
+    extra: list[Source] = []
+    things: list[Distractor | TrueDistractor] = []
+    if not sheets and not leaves and settled.get("busy", True):
+        extra, lights = busy.draw_busy(
+            rng, big.surround, big.masts, setup.sensor, optics, exposure, times, shutter, dark
         )
-    )
+        things += lights
     tint = cast.astype(np.float32)
     base = np.asarray(cam.to_raw(big.surround, camera) * tint, np.float32)
     ground = opt.blur(base, optics)
@@ -98,7 +96,12 @@ def plan_clip(seed: int, overrides: Mapping[str, Any]) -> Clip:
     spans, sources, lit = light_up(
         rng, big, setup, tables, exposure, optics, times, end_s, shutter, settled
     )
-    all_sources = tuple(busy.home(s, border) for s in (*sources, *extra))
+    mirrored = draw_mirror(rng, big, setup) if not sheets else None
+    streaks = []
+    if mirrored is not None:
+        streaks = [replace(s, glow=opt.mirror_glow(s.lens, *mirrored)) for s in sources]
+        things += mirror_truth([s.lens for s in sources], mirrored, height)
+    all_sources = tuple(busy.home(s, border) for s in (*sources, *extra, *streaks))
     home = shift(big, border, border, setup.width, setup.height)
     train = None
     if settled.get("train", not sheets and rng.random() < 0.1) and home.masts:
@@ -176,7 +179,7 @@ def _truth(
     end_s: float,
     masts: list[TrueMast],
     home: Layers,
-    things: list[Any],
+    things: Sequence[Distractor | TrueDistractor],
     border: int,
     conditions: dict[str, Any],
     moving: course.Path,
@@ -311,6 +314,9 @@ def _storage(rng: Rng, setup: Setup, settled: Mapping[str, Any]) -> VideoOptions
     codec = settled.get("codec", codec)
     crf = int(rng.integers(16, 31)) if codec != "mjpeg" else int(rng.integers(2, 9))
     rotation = int(rng.choice([0, 90, 180, 270], p=[0.92, 0.04, 0.02, 0.02]))
+    if setup.height > setup.width and rng.random() < 0.8:
+        # Telephones store upright films lying down.
+        rotation = 90
     return VideoOptions(
         codec=codec,
         crf=int(settled.get("crf", crf)),

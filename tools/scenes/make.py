@@ -126,6 +126,10 @@ def photograph(
         opt.add_glow(raw, glow, one.raw * one.share)
     if rng.random() < 0.1 and lit:
         _ghosts(rng, raw, lit, setup)
+    mirrored = draw_mirror(rng, layers, setup)
+    if mirrored is not None:
+        for one in lit:
+            opt.add_glow(raw, opt.mirror_glow(one.lens, *mirrored), one.raw * one.share)
     if blurred is not None:
         raw = np.asarray(cv2.filter2D(raw, -1, blurred), np.float32)
     falling = None
@@ -148,7 +152,10 @@ def photograph(
         frames=None,
         seed=seed,
         masts=tuple(masts),
-        distractors=tuple(TrueDistractor(d.x, d.y, d.what, d.lit) for d in layers.distractors),
+        distractors=(
+            *(TrueDistractor(d.x, d.y, d.what, d.lit) for d in layers.distractors),
+            *mirror_truth([one.lens for one in lit], mirrored, setup.height),
+        ),
         conditions={
             "light": setup.light,
             "maker": layers.conditions.get("maker", ""),
@@ -311,6 +318,27 @@ def _photo_mast(
         )
     span = TrueSpan(None, None, words(heads), tuple(heads))
     return true_mast(layers, index, (span,))
+
+
+def draw_mirror(rng: Rng, layers: Layers, setup: Setup) -> tuple[float, float, float] | None:
+    """Draw whether the ground mirrors the lamps; arguments of `optics.mirror_glow`, or None."""
+    often = {"night": 0.12, "dusk": 0.1, "overcast": 0.06, "fog": 0.05}.get(setup.light, 0.0)
+    if rng.random() >= often or not layers.masts:
+        return None
+    mast = layers.masts[int(rng.integers(len(layers.masts)))]
+    low = max(h.y + 4.0 * h.radius_px for h in mast.heads)
+    row = float(max(low, mast.box[3] - rng.uniform(0.0, 0.3) * (mast.box[3] - mast.box[1])))
+    return row, float(rng.uniform(1.5, 7.0)), float(10 ** rng.uniform(-2.5, -0.7))
+
+
+def mirror_truth(
+    lenses: Sequence[LensLayer], mirrored: tuple[float, float, float] | None, height: int
+) -> list[TrueDistractor]:
+    """Truth of the reflections that lie in the picture."""
+    if mirrored is None:
+        return []
+    spots = [(lens.x, 2.0 * mirrored[0] - lens.y) for lens in lenses]
+    return [TrueDistractor(x, y, "reflection of a lamp", False) for x, y in spots if y < height]
 
 
 def true_mast(

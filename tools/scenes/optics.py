@@ -134,6 +134,24 @@ def lens_glow(
     return Glow(light, left, top)
 
 
+def mirror_glow(lens: LensLayer, row: float, stretch: float, share: float) -> Glow:
+    """Return the reflection of a lens in wet or shiny ground, a streak below row `row`.
+
+    Parameters
+    ----------
+    row : where the ground mirrors, in px; the streak lies as far below as the lens is above
+    stretch : height of the streak in lens radii
+    share : radiance of its middle per unit of lens radiance
+    """
+    half_x = int(np.ceil(2.5 * lens.radius_px)) + 2
+    half_y = int(np.ceil(2.5 * stretch * lens.radius_px)) + 2
+    y = np.arange(-half_y, half_y + 1)[:, None] / (stretch * lens.radius_px)
+    x = np.arange(-half_x, half_x + 1)[None, :] / lens.radius_px
+    light = share * np.exp(-0.5 * (x**2 + y**2) / 0.6)
+    below = 2.0 * row - lens.y
+    return Glow(light.astype(np.float32), round(lens.x) - half_x, round(below) - half_y)
+
+
 def add_glow(
     picture: Picture,
     glow: Glow,

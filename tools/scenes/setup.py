@@ -107,12 +107,17 @@ def draw_setup(rng: Rng, clip: bool, overrides: dict[str, Any]) -> Setup:
     names = list(LIGHTS)
     light = str(rng.choice(names, p=np.array(list(LIGHTS.values())) / sum(LIGHTS.values())))
     light = str(overrides.get("light", light))
-    sizes = [(s, p) for s, p in _PHOTO_SIZES if not clip or s[0] in (640, 1280, 960, 1920)]
-    weights = np.array([p for _, p in sizes])
+    sizes = list(_PHOTO_SIZES)
     if clip:
-        # Small frames keep sets of clips quick to make; one in ten is full HD.
-        sizes = [((640, 480), 0), ((960, 540), 0), ((1280, 720), 0), ((1920, 1080), 0)]
-        weights = np.array([0.25, 0.25, 0.42, 0.08])
+        # Small frames keep sets of clips quick to make; one in twelve is full HD, a few upright.
+        sizes = [
+            ((640, 480), 0.25),
+            ((960, 540), 0.25),
+            ((1280, 720), 0.37),
+            ((1920, 1080), 0.08),
+            ((720, 1280), 0.05),
+        ]
+    weights = np.array([p for _, p in sizes])
     size = sizes[int(rng.choice(len(sizes), p=weights / weights.sum()))][0]
     width, height = overrides.get("size", size)
     lens_px = float(np.exp(rng.uniform(np.log(2.0), np.log(60.0))))
