@@ -169,7 +169,9 @@ def photograph(rng: Rng, height: int, width: int, level: float, light: str) -> P
         "brick",
         "grass",
         "gravel",
-        "stereo_motorcycle",
+        "immunohistochemistry",
+        "clock",
+        "moon",
         "colorwheel",
     )
     name = names[int(rng.integers(len(names)))]
@@ -177,8 +179,6 @@ def photograph(rng: Rng, height: int, width: int, level: float, light: str) -> P
         # Bright coloured specks on black: hard, and rare.
         name = "hubble_deep_field"
     image = getattr(data, name)()
-    if isinstance(image, tuple):
-        image = image[0]
     picture = np.asarray(image, np.float32) / np.float32(255.0)
     if picture.ndim == 2:
         picture = np.repeat(picture[:, :, None], 3, axis=2)

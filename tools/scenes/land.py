@@ -69,7 +69,11 @@ def ground(rng: Rng, out: Picture, horizon: float, air: Air, light: str) -> None
     if light in ("sun", "backlit") and rng.random() < 0.5:
         shadow = cloud((rows, width), rng, 0.2 * width, 4, 4.0) > rng.uniform(0.45, 0.8)
         level = np.where(shadow, level * 0.3, level)
-    tint = np.array(albedo, np.float32) * np.float32(air.ground) * rng.uniform(0.7, 1.3, 3)
+    tint = (
+        np.array(albedo, np.float32)
+        * np.float32(air.ground)
+        * rng.uniform(*((0.95, 1.05) if kind == "snow" else (0.7, 1.3)), 3)
+    )
     part = level[:, :, None].astype(np.float32) * tint.astype(np.float32)
     fog = np.exp(-y / (rows * 0.15 + 4.0))[:, None, None] * min(1.0, air.haze * 1.2)
     low = np.array(air.low_sky, np.float32)
