@@ -239,7 +239,9 @@ def _mast_row(
                 faults.append("two masts as one")
             elif number == masts[0]:
                 order.append(true[1])
-    if order != sorted(set(order)):
+    if len(set(order)) < len(order):
+        faults.append("a head too many")
+    if order != sorted(order):
         faults.append("heads out of order")
     if masts and _out_of_turn(truth, mast, masts[0], pairs):
         faults.append("masts out of order")

@@ -4,7 +4,8 @@ A *slot* is one head of one mast of a reading, over all spans of that mast. It b
 true head that it lies nearest to, weighed over its spans and following the truth's motion, if
 that is near enough (accuracy.toml). The pairing is one to one at any moment: two slots may share
 a head only at different times, as when a mast left the picture and was taken for a new one when
-it came back.
+it came back. A position light shines with several lamps, each of which may be claimed; as heads of
+their own they are a fault of grouping, not invented lamps.
 """
 
 from __future__ import annotations
@@ -72,6 +73,7 @@ class Place:
         middle of the head and the lens that would be lit
     radius : of a lens, in the home frame
     spread : whether it has several lenses
+    row : whether it is a position light, whose lamps shine together round the middle
     lit : whether it is lit at some time
     """
 
@@ -81,6 +83,7 @@ class Place:
     all_places: tuple[tuple[float, float], ...]
     radius: float
     spread: bool
+    row: bool
     lit: bool
 
 
@@ -146,8 +149,9 @@ def places_of(truth: Truth) -> list[Place]:
             lit = tuple(dict.fromkeys((show.x, show.y) for show in shows if is_lit(show)))
             every = dict.fromkeys([*lit, *((show.x, show.y) for show in shows), (home.x, home.y)])
             spread = home.type in ("vertical", "triangular", "dwarf")
+            row = home.type == "position"
             out.append(
-                Place(mast.mast, home.head, lit, tuple(every), home.radius, spread, bool(lit))
+                Place(mast.mast, home.head, lit, tuple(every), home.radius, spread, row, bool(lit))
             )
     return out
 
@@ -175,7 +179,7 @@ def pair(truth: Truth, stage: Stage, slots: Sequence[Slot]) -> Pairs:
         for _, n, k in sorted(options):
             slot, place = rest[n], places[k]
             held = pairs.slots.setdefault((place.mast, place.head), [])
-            if n in taken or any(_clash(slot, other) for other in held):
+            if n in taken or (not place.row and any(_clash(slot, other) for other in held)):
                 continue
             taken.add(n)
             held.append(slot)
@@ -194,6 +198,7 @@ def _distance(slot: Slot, place: Place, stage: Stage, *, lit: bool) -> float:
     match = figures()["match"]
     homes = place.lit_places if lit else place.all_places
     radii = match["dark_radii"] if place.spread and not lit else match["radii"]
+    radii = match["row_radii"] if place.row else radii
     apart = []
     for claim in slot.claims:
         if lit and claim.claims != "lit":

@@ -105,24 +105,28 @@ def judge(
     * ``wrong``: another indication, or the true one excluded, on the safe side;
     * ``wrong_side``: less restrictive than the truth, or neither more nor less; of a reading that
       withholds, its fail-safe answer is meant. Where the truth is an aspect of no rule (a dark
-      head, an unlisted combination), it counts as the most restrictive that it leaves open.
+      head, an unlisted combination), it counts as the most restrictive that it leaves open, or
+      that the medium leaves open.
     """
-    truth = _bound(true, book)
     told = true is not None and true.status == "read"
+    floors = [_answer(true, book)] if told else [_answer(true, book), _answer(expected, book)]
     if said["status"] == "read":
         read = _find(said["rule"], said["name"], book)
-        if not _safe(read, truth):
+        if not _safe(read, floors):
             return "wrong_side"
         if expected.status == "read":
             same = (said["rule"], said["name"]) == (expected.rule, expected.name)
             return "exact" if same else "wrong"
-        return "unproven" if told and read is truth else "wrong"
+        return "unproven" if told and read is floors[0] else "wrong"
     left_open = {(entry["rule"], entry["name"]) for entry in said["possible"]}
     safest = _find(said["most_restrictive"]["rule"], said["most_restrictive"]["name"], book)
-    if not _safe(safest, truth):
-        return "wrong_side"
-    if told and true is not None and left_open and (true.rule, true.name) not in left_open:
-        return "wrong"
+    # Where the true indication is among those left open, nothing false was said. No single one
+    # need be at least as restrictive as all the others, since the order is a partial one.
+    if not told or true is None or (true.rule, true.name) not in left_open:
+        if not _safe(safest, floors):
+            return "wrong_side"
+        if told and left_open:
+            return "wrong"
     if expected.status == "read":
         return "withheld"
     needed = {(rule, name) for rule, name, _ in expected.possible}
@@ -144,20 +148,21 @@ def describe(decision: Decision | Mapping[str, Any] | None) -> str:
     return f"{page['status']}: {names}" if names else str(page["status"])
 
 
-def _safe(said: Indication | None, truth: Indication | None) -> bool:
-    """Whether obeying what was said obeys the truth; so it does where there is no truth to tell."""
-    if truth is None:
-        return True
-    return said is not None and said.at_least_as_restrictive_as(truth)
+def _safe(said: Indication | None, floors: Sequence[Indication | None]) -> bool:
+    """Whether obeying what was said obeys one of the answers; None asks for nothing."""
+    return any(
+        floor is None or (said is not None and said.at_least_as_restrictive_as(floor))
+        for floor in floors
+    )
 
 
-def _bound(true: Decision | None, book: Rulebook) -> Indication | None:
-    """The indication that a reading must be at least as restrictive as."""
-    if true is None:
+def _answer(decision: Decision | None, book: Rulebook) -> Indication | None:
+    """What a decision tells a driver to obey: what was read, else its fail-safe answer."""
+    if decision is None:
         return None
-    if true.status == "read":
-        return _find(true.rule, cast("str", true.name), book)
-    return _find(*true.most_restrictive, book)
+    if decision.status == "read" and decision.name is not None:
+        return _find(decision.rule, decision.name, book)
+    return _find(*decision.most_restrictive, book)
 
 
 def _find(rule: str | None, name: str, book: Rulebook) -> Indication | None:

@@ -123,6 +123,8 @@ def traits_of(truth: Truth) -> dict[str, str]:
     traits = {"light": str(said.get("light", "not told")), "maker": str(said.get("maker", ""))}
     traits["white balance"] = str(said.get("wb", "not told"))
     traits["compression"] = _compression(said.get("compression"))
+    traits["falling"] = str(said.get("falling") or "nothing")
+    traits["resampled"] = "yes" if "resampled" in said else "no"
     traits["picture width"] = f"{truth.width} px"
     traits["masts in view"] = str(len(truth.masts))
     if truth.kind == "photo":

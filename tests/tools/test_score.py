@@ -337,7 +337,7 @@ def test_an_unreadable_lamp_counts_apart(book: Rulebook) -> None:
 
 def test_smaller_lenses_need_more_contrast(book: Rulebook) -> None:
     for radius, is_readable in ((1.2, False), (6.0, True), (0.9, False)):
-        truth = photo(true_mast(1, 200.0, now("red"), contrast=0.15, radius=radius))
+        truth = photo(true_mast(1, 200.0, now("red"), contrast=0.25, radius=radius))
         assert lamp(score(truth, perfect(truth), book)).readable == is_readable
 
 
@@ -539,6 +539,16 @@ def test_grouping_faults(book: Rulebook) -> None:
     assert faults(TWO_MASTS, [b1, b2], [a1, a2], book=book) == [(), ("masts out of order",)]
     extra = lit_head("red", 200.0, 180.0)
     assert faults(TWO_MASTS, [a1, a2, extra], [b1, b2], book=book) == [("a head too many",), ()]
+
+
+def test_the_lamps_of_a_position_light_are_one_head(book: Rulebook) -> None:
+    truth = photo(true_mast(1, 200.0, now("yellow over red"), type_="position"))
+    below = lit_head("red", 200.0, 100.0 + SPACING)
+    row = [lit_head("yellow", 200.0 + dx, 100.0) for dx in (-14.0, 14.0)]
+    case = score(truth, with_masts(perfect(truth), mast_of(1, *row, below)), book)
+    assert not case.invented
+    assert [r.colour for r in case.lamps] == ["right", "right"]
+    assert case.masts[0].faults == ("a head too many",)
 
 
 # --- readings -------------------------------------------------------------------------------
