@@ -177,15 +177,14 @@ def decode_table_for_bits(transfer: Transfer, bits: int) -> NDArray[np.float32]:
     return table
 
 
-def decode_fast(coded: NDArray[np.float32], transfer: Transfer) -> NDArray[np.float32]:
-    """`decode` by table lookup, for values already within 0..1.
+def decode_steps(steps: NDArray[np.float32], transfer: Transfer) -> NDArray[np.float32]:
+    """`decode` by table lookup of coded values that were multiplied by `TABLE_STEPS`.
 
-    The result is that of the nearest of `TABLE_STEPS` steps, which is finer than 12 bits.
+    The result is that of the nearest step, which is finer than 13 bits; values outside the
+    table are taken as its nearer end.
     """
-    if transfer is Transfer.LINEAR:
-        return coded.copy()
-    index = (coded * np.float32(TABLE_STEPS) + np.float32(0.5)).astype(np.int32)
-    return decode_table(transfer)[index]
+    index = (steps + np.float32(0.5)).astype(np.int32)
+    return decode_table(transfer).take(index, mode="clip")
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +230,21 @@ def ycc_scale(matrix: Matrix, full_range: bool, bits: int) -> YccScale:
         g_cr=-2 * kr * (1 - kr) / kg,
         b_cb=2 * (1 - kb),
     )
+
+
+@cache
+def ycc_matrix(matrix: Matrix, full_range: bool, bits: int, shift: int = 0) -> NDArray[np.float32]:
+    """The same as one affine map, (3, 4): R'G'B' = map of (Y, Cb, Cr, 1); read-only.
+
+    shift : how many bits the codes are shifted up where they are stored
+    """
+    k = ycc_scale(matrix, full_range, bits)
+    turn = np.array([[1, 0, k.r_cr], [1, k.g_cb, k.g_cr], [1, k.b_cb, 0]])
+    turn = turn * np.array([k.y_gain, k.c_gain, k.c_gain])
+    offset = -turn @ np.array([k.y_zero, k.c_zero, k.c_zero])
+    out = np.column_stack([turn / (1 << shift), offset]).astype(np.float32)
+    out.flags.writeable = False
+    return out
 
 
 def ycc_to_rgb(y: NDArray[F], cb: NDArray[F], cr: NDArray[F], scale: YccScale) -> NDArray[F]:

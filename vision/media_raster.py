@@ -19,6 +19,8 @@ from mastread.vision.frame import Planes
 
 S = TypeVar("S", bound=np.generic)
 
+#: OpenCV counts places in a warped picture in 16 bits.
+_WIDEST_WARP = 16384
 #: cv2's names for quarter turns clockwise.
 _CV_TURNS = {
     1: cv2.ROTATE_90_CLOCKWISE,
@@ -111,37 +113,44 @@ def check_box(x0: int, y0: int, x1: int, y1: int, width: int, height: int) -> No
         )
 
 
-def _axis(
-    lo: int, hi: int, sub: int, site: float, count: int
-) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
-    """First neighbour and weight of the second, for luma positions lo..hi-1 along one axis."""
-    at = np.clip((np.arange(lo, hi) - site) / sub, 0, count - 1)
-    first = np.minimum(at.astype(np.intp), max(count - 2, 0))
-    return first, (at - first).astype(np.float32)
-
-
 def upsample(
     plane: NDArray[Any], box: tuple[int, int, int, int], coding: YccCoding
 ) -> NDArray[np.float32]:
-    """Colour-difference codes at every luma pixel of a stored box, bilinear, (h, w) float32."""
+    """Colour-difference codes at every luma pixel of a stored box, bilinear, (h, w) float32.
+
+    Beyond the outermost samples their own value goes on.
+    """
     x0, y0, x1, y1 = box
     if coding.sub_x == 1 and coding.sub_y == 1:
         return plane[y0:y1, x0:x1].astype(np.float32)
-    rows, row_part = _axis(y0, y1, coding.sub_y, coding.site_y, plane.shape[0])
-    cols, col_part = _axis(x0, x1, coding.sub_x, coding.site_x, plane.shape[1])
-    top, left = int(rows[0]), int(cols[0])
-    block = plane[top : int(rows[-1]) + 2, left : int(cols[-1]) + 2].astype(np.float32)
-    rows -= top
-    cols -= left
-    if block.shape[0] > 1:
-        upper = block[rows]
-        block = upper + (block[rows + 1] - upper) * row_part[:, None]
-    else:
-        block = block[rows]
-    if block.shape[1] > 1:
-        near = block[:, cols]
-        return np.asarray(near + (block[:, cols + 1] - near) * col_part, dtype=np.float32)
-    return block[:, cols]
+    if x1 - x0 > _WIDEST_WARP:
+        middle = (x0 + x1) // 2
+        halves = [upsample(plane, (a, y0, b, y1), coding) for a, b in ((x0, middle), (middle, x1))]
+        return np.concatenate(halves, axis=1)
+    left, left_part, right = _span(x0, x1, coding.sub_x, coding.site_x, plane.shape[1])
+    top, top_part, bottom = _span(y0, y1, coding.sub_y, coding.site_y, plane.shape[0])
+    block = plane[top:bottom, left:right].astype(np.float32)
+    # OpenCV interpolates in steps of 1/32 of a sample; halves, quarters and eighths are exact.
+    place = np.array([[1 / coding.sub_x, 0, left_part], [0, 1 / coding.sub_y, top_part]])
+    out = cv2.warpAffine(
+        block,
+        place,
+        (x1 - x0, y1 - y0),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(out, np.float32)
+
+
+def _span(lo: int, hi: int, sub: int, site: float, count: int) -> tuple[int, float, int]:
+    """The samples needed for luma positions lo..hi-1 along one axis.
+
+    Returns the first sample, where position `lo` lies from it in samples, and the end.
+    """
+    begin = (lo - site) / sub
+    first = min(max(int(np.floor(begin)), 0), count - 1)
+    end = min(int(np.ceil((hi - 1 - site) / sub)) + 1, count)
+    return first, begin - first, max(end, first + 1)
 
 
 @dataclass(slots=True, eq=False)
@@ -190,36 +199,34 @@ class YccRaster:
     def coded(self, x0: int, y0: int, x1: int, y1: int) -> NDArray[np.float32]:
         """Coded R'G'B' of an upright box, (h, w, 3) float32 clipped to 0..1."""
         check_box(x0, y0, x1, y1, self.width, self.height)
-        return self.turn.view(self._stored_rgb((x0, y0, x1, y1)))
+        rgb = self._stored_rgb((x0, y0, x1, y1), 1.0)
+        return self.turn.view(np.clip(rgb, 0, 1, out=rgb))
 
     def linear(self, x0: int, y0: int, x1: int, y1: int) -> NDArray[np.float32]:
         """Linear BT.709 RGB of an upright box, (h, w, 3) float32; see `Frame.linear`."""
         check_box(x0, y0, x1, y1, self.width, self.height)
-        rgb = light.decode_fast(self._stored_rgb((x0, y0, x1, y1)), self.coding.transfer)
+        steps = self._stored_rgb((x0, y0, x1, y1), light.TABLE_STEPS)
+        rgb = light.decode_steps(steps, self.coding.transfer)
         if self.coding.to_bt709 is not None:
             rgb = rgb @ self.coding.to_bt709.T.astype(np.float32)
         return self.turn.view(rgb)
 
-    def _stored_rgb(self, upright: tuple[int, int, int, int]) -> NDArray[np.float32]:
+    def _stored_rgb(self, upright: tuple[int, int, int, int], top: float) -> NDArray[np.float32]:
+        """Coded R'G'B' of the stored box behind an upright one; 1 becomes `top`; not clipped."""
         height, width = self.y.shape
         box = self.turn.stored_box(upright, width, height)
         x0, y0, x1, y1 = box
         coding = self.coding
-        scale = light.ycc_scale(coding.matrix, coding.full_range, coding.bits)
-        unit = np.float32(1 / (1 << coding.shift))
+        matrix = light.ycc_matrix(coding.matrix, coding.full_range, coding.bits, coding.shift)
         y = self.y[y0:y1, x0:x1].astype(np.float32)
-        if coding.shift:
-            y *= unit
         if self.u is None or self.v is None:
-            grey = (y - np.float32(scale.y_zero)) * np.float32(scale.y_gain)
-            rgb = np.repeat(grey[..., None], 3, axis=2)
-        else:
-            u, v = upsample(self.u, box, coding), upsample(self.v, box, coding)
-            if coding.shift:
-                u *= unit
-                v *= unit
-            rgb = light.ycc_to_rgb(y, u, v, scale)
-        return np.clip(rgb, 0, 1, out=rgb)
+            scale = light.ycc_scale(coding.matrix, coding.full_range, coding.bits)
+            y -= np.float32(scale.y_zero * (1 << coding.shift))
+            grey = y * (matrix[0, 0] * np.float32(top))
+            return np.repeat(grey[..., None], 3, axis=2)
+        u, v = upsample(self.u, box, coding), upsample(self.v, box, coding)
+        rgb = cv2.transform(cv2.merge((y, u, v)), matrix * np.float32(top))
+        return np.asarray(rgb, np.float32)
 
 
 @dataclass(eq=False)

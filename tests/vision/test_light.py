@@ -45,6 +45,17 @@ def test_colours_come_back_from_their_codes(
     np.testing.assert_allclose(back, rgb, atol=1e-9)
 
 
+@pytest.mark.parametrize(("bits", "shift"), [(8, 0), (10, 0), (10, 6), (16, 0)])
+@pytest.mark.parametrize("matrix", Matrix)
+def test_one_affine_map_does_the_same(matrix: Matrix, bits: int, shift: int) -> None:
+    codes = np.random.default_rng(1).integers(0, 1 << bits, (50, 3)).astype(np.float64)
+    scale = light.ycc_scale(matrix, False, bits)
+    expected = light.ycc_to_rgb(codes[:, 0], codes[:, 1], codes[:, 2], scale)
+    table = light.ycc_matrix(matrix, False, bits, shift)
+    stored = np.column_stack([codes * (1 << shift), np.ones(50)])
+    np.testing.assert_allclose(stored @ table.T, expected, atol=2e-6)
+
+
 @pytest.mark.parametrize("matrix", Matrix)
 def test_grey_has_no_colour_difference(matrix: Matrix) -> None:
     scale = light.ycc_scale(matrix, False, 8)
