@@ -126,7 +126,7 @@ def _lamp_row(
     claim: Claim | None,
 ) -> LampRow:
     start, end = times_of(span)
-    zoom = stage.at(head.x, head.y, 0.5 * (start + end))[2]
+    zoom = stage.at(head.x, head.y, 0.5 * (start + end), seen=True)[2]
     diameter = 2.0 * head.radius * zoom
     visible = stage.visible_s(head.x, head.y, span, mast)
     lit = is_lit(head)

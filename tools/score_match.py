@@ -75,6 +75,7 @@ class Place:
     spread : whether it has several lenses
     row : whether it is a position light, whose lamps shine together round the middle
     lit : whether it is lit at some time
+    spacing : distance to the nearest other head; infinite where there is none
     """
 
     mast: int
@@ -85,6 +86,7 @@ class Place:
     spread: bool
     row: bool
     lit: bool
+    spacing: float
 
 
 @dataclass(slots=True)
@@ -143,15 +145,25 @@ def slots_of(reading: Mapping[str, Any]) -> list[Slot]:
 def places_of(truth: Truth) -> list[Place]:
     """Every true head as a place."""
     out = []
+    homes = [home for mast in truth.masts for home in mast.heads]
     for mast in truth.masts:
         for home in mast.heads:
             shows = heads_shown(mast, home.head)
             lit = tuple(dict.fromkeys((show.x, show.y) for show in shows if is_lit(show)))
             every = dict.fromkeys([*lit, *((show.x, show.y) for show in shows), (home.x, home.y)])
-            spread = home.type in ("vertical", "triangular", "dwarf")
-            row = home.type == "position"
+            others = (math.hypot(o.x - home.x, o.y - home.y) for o in homes if o is not home)
             out.append(
-                Place(mast.mast, home.head, lit, tuple(every), home.radius, spread, row, bool(lit))
+                Place(
+                    mast=mast.mast,
+                    head=home.head,
+                    lit_places=lit,
+                    all_places=tuple(every),
+                    radius=home.radius,
+                    spread=home.type in ("vertical", "triangular", "dwarf"),
+                    row=home.type == "position",
+                    lit=bool(lit),
+                    spacing=min(others, default=math.inf),
+                )
             )
     return out
 
@@ -203,18 +215,30 @@ def _distance(slot: Slot, place: Place, stage: Stage, *, lit: bool) -> float:
     for claim in slot.claims:
         if lit and claim.claims != "lit":
             continue
-        best = math.inf
+        best, sight = math.inf, 1.0
         for home_x, home_y in homes:
             x, y, zoom = stage.at(home_x, home_y, claim.middle_s)
             limit = max(radii * place.radius * zoom, match["least_px"])
-            best = min(best, math.hypot(claim.doc["x"] - x, claim.doc["y"] - y) / limit)
-        apart.append((best, claim.length_s))
+            if not stage.holds(x, y):
+                # Its way outside of the picture is reckoned, or it is told where it was seen last.
+                sight = match["unseen_weight"]
+                last = stage.at(home_x, home_y, claim.middle_s, seen=True)
+                best = min(best, _apart(claim, last[0], last[1]) / limit)
+                drift = match["unseen_drift"] * math.hypot(x - last[0], y - last[1])
+                # Never so far that it might as well be the next head.
+                limit = max(limit, min(drift, 0.5 * place.spacing * zoom))
+            best = min(best, _apart(claim, x, y) / limit)
+        apart.append((best, sight * claim.length_s))
     if not apart:
         return math.inf
     apart.sort()
     half = 0.5 * sum(length for _, length in apart)
     sums = itertools.accumulate(length for _, length in apart)
     return next(d for (d, _), total in zip(apart, sums, strict=True) if total >= half)
+
+
+def _apart(claim: Claim, x: float, y: float) -> float:
+    return math.hypot(claim.doc["x"] - x, claim.doc["y"] - y)
 
 
 def _clash(a: Slot, b: Slot) -> bool:

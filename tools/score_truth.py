@@ -31,20 +31,27 @@ class Stage:
     dy: NDArray[np.float64]
     zoom: NDArray[np.float64]
 
-    def at(self, x: float, y: float, time_s: float) -> tuple[float, float, float]:
+    def at(
+        self, x: float, y: float, time_s: float, *, seen: bool = False
+    ) -> tuple[float, float, float]:
         """Place in the frame at a time of a point of the home frame, and the zoom there.
 
-        Where the point is outside of the frame then, its place at the nearest time at which it
-        was inside is given: that is where it could be seen last, or first.
+        Parameters
+        ----------
+        seen : where the point is outside of the frame then, give its place at the nearest time
+            at which it was inside: where it could be seen last, or first
         """
         xs, ys = self._path(x, y)
+        gap = np.abs(0.5 * (self.start + self.end) - time_s)
         inside = self._inside(xs, ys)
-        middle = 0.5 * (self.start + self.end)
-        gap = np.abs(middle - time_s)
-        if inside.any():
+        if seen and inside.any():
             gap = np.where(inside, gap, np.inf)
         i = int(np.argmin(gap))
         return float(xs[i]), float(ys[i]), float(self.zoom[i])
+
+    def holds(self, x: float, y: float) -> bool:
+        """Whether a place of the frame lies within it."""
+        return 0.0 <= x <= self.width - 1 and 0.0 <= y <= self.height - 1
 
     def visible_s(self, x: float, y: float, span: TrueSpan, mast: TrueMast) -> float:
         """Seconds of a span in which a point was in the frame and nothing passed before it."""

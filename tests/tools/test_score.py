@@ -16,7 +16,7 @@ from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.decoder.rulebook import Rulebook
 from mastread.decoder.words import COLOURS
 from mastread.tools.reading import build_reading
-from mastread.tools.scenes.clip import plan_clip
+from mastread.tools.scenes.clip_plan import plan_clip
 from mastread.tools.scenes.layers import HeadType
 from mastread.tools.scenes.make import make_photo
 from mastread.tools.scenes.setup import parse_aspect
@@ -496,8 +496,13 @@ def test_what_is_hidden_or_out_of_the_picture_is_not_readable(book: Rulebook) ->
     away = Motion(times, (-300.0,) * 117 + (0.0,) * 3, (0.0,) * 120, (1.0,) * 120)
     panned = clip(mast, motion=away)
     row = lamp(score(panned, perfect(panned), book))
-    # Three frames of 0.1 s at the end are too short a look, but the lamp can be found there.
+    # Three frames of 0.1 s at the end are too short a look, but the lamp can be found: where the
+    # camera's movement says that it was in the middle of the span, or where it was seen.
     assert (row.readable, row.found) == (False, True)
+    assert perfect(panned).masts[0].spans[0].heads[0].x == -100.0
+    for x, found in ((200.0, True), (-110.0, True), (-120.0, False), (50.0, False)):
+        seen = edited(perfect(panned), lambda h, x=x: replace(h, x=x))  # type: ignore[misc]
+        assert lamp(score(panned, seen, book)).found == found
 
 
 def test_a_span_too_short_to_tell_a_flash(book: Rulebook) -> None:
