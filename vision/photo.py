@@ -308,8 +308,11 @@ def _read_deep(path: str | os.PathLike[str], turn: Turn, profile: bytes | None) 
 
 
 def _from_opencv(path: str | os.PathLike[str], samples: NDArray[Any]) -> NDArray[Any]:
-    if samples.dtype == np.float64:
-        samples = samples.astype(np.float32)
+    if samples.dtype.kind == "f":
+        # Light is neither negative nor endless, and what is no number is no light.
+        top = float(np.finfo(np.float32).max)
+        sane = np.nan_to_num(samples, nan=0.0, posinf=top, neginf=0.0)
+        samples = np.clip(sane, 0, top).astype(np.float32)
     if samples.dtype not in (np.uint8, np.uint16, np.float32):
         raise MediaError(path, f"has samples of kind {samples.dtype}", _SAVE_AS)
     if samples.ndim == 3 and samples.shape[2] == 4:

@@ -180,6 +180,17 @@ def test_floating_point_samples_are_light(tmp_path: Path) -> None:
     np.testing.assert_allclose(frame.coded(*whole(frame)), expected, atol=1e-5)
 
 
+def test_samples_that_are_no_light_are_dark(tmp_path: Path) -> None:
+    values = np.full((4, 5, 3), 0.5, np.float32)
+    values[0, 0], values[1, 1], values[2, 2] = np.nan, -np.inf, -3
+    tifffile.imwrite(tmp_path / "a.tif", values, photometric="rgb")
+    frame = open_photo(tmp_path / "a.tif")
+    linear = frame.linear(*whole(frame))
+    assert (linear[[0, 1, 2], [0, 1, 2]] == 0).all()
+    assert linear[3, 3, 0] == 0.5
+    assert frame.planes().y[0, 0] == 0
+
+
 @pytest.mark.parametrize("depth", [8, 16])
 def test_grey(tmp_path: Path, depth: int) -> None:
     grey = SCENE[..., 0] if depth == 8 else SCENE[..., 0].astype(np.uint16) * 257

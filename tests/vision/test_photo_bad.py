@@ -40,6 +40,7 @@ WHOLE = {
     "a.gif": saved("GIF"),
     "a.avif": saved("AVIF"),
     "deep.png": cv2.imencode(".png", NOISE.astype(np.uint16) * 257)[1].tobytes(),
+    "float.tif": cv2.imencode(".tif", NOISE.astype(np.float32) / 255)[1].tobytes(),
     "deep.tif": cv2.imencode(".tif", NOISE.astype(np.uint16) * 257)[1].tobytes(),
 }
 
