@@ -200,7 +200,8 @@ def main(
         if labels is None:
             raise click.UsageError("--lamps needs --labels, the CSV with the boxes")
         try:
-            sums, text = lamp_report(lamps, labels, around)
+            with _progress("measuring") as on_progress:
+                sums, text = lamp_report(lamps, labels, around, jobs or cores(), on_progress)
         except ValueError as error:
             raise click.ClickException(str(error)) from None
         click.echo(json.dumps(sums, indent=1) if form == "json" else f"{header()}\n\n{text}")

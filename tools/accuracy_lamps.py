@@ -12,11 +12,14 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+import cv2
+
+from mastread.tools.batch import Crashed, run_batch
 from mastread.tools.score_match import claims_of
 from mastread.tools.score_rows import Odds
 from mastread.tools.score_sums import reliability
@@ -81,24 +84,55 @@ def read_labels(path: Path) -> tuple[list[Label], Counter[str]]:
     return labels, skipped
 
 
-def find_lamps(folder: Path, labels: Sequence[Label], around: float | None) -> list[LampFound]:
-    """Read the photographs and look up what was claimed at each label.
+@dataclass(frozen=True, slots=True)
+class LampTask:
+    """One photograph: searched once in each region, or once as a whole where that is None."""
+
+    path: str
+    regions: tuple[tuple[int, int, int, int] | None, ...]
+
+
+def lamp_work(task: LampTask, report: Callable[[float], None]) -> list[list[HeadSeen] | str]:
+    """Heads of a photograph, region by region; a message where it cannot be read."""
+    cv2.setNumThreads(1)
+    out: list[list[HeadSeen] | str] = []
+    for region in task.regions:
+        out.append(_heads(Path(task.path), Hints(region=region)))
+        report(len(out) / len(task.regions))
+    return out
+
+
+def find_lamps(
+    folder: Path,
+    labels: Sequence[Label],
+    around: float | None,
+    jobs: int = 1,
+    on_progress: Callable[[float], None] | None = None,
+) -> list[LampFound]:
+    """Read the photographs in processes of their own and look up what was claimed at each label.
 
     Parameters
     ----------
     around : search a region of that many box sizes about each box; None: read the whole picture
     """
-    out = []
-    whole: dict[str, list[HeadSeen] | str] = {}
+    by_file: dict[str, list[Label]] = {}
     for label in labels:
-        path = folder / label.file
-        if around is not None:
-            heads = _heads(path, Hints(region=_region(label, around)))
-        else:
-            if label.file not in whole:
-                whole[label.file] = _heads(path, Hints())
-            heads = whole[label.file]
-        out.append(_look_up(label, heads))
+        by_file.setdefault(label.file, []).append(label)
+    tasks = [
+        LampTask(
+            str(folder / file),
+            (None,) if around is None else tuple(_region(label, around) for label in own),
+        )
+        for file, own in by_file.items()
+    ]
+    out = []
+    results = run_batch(lamp_work, tasks, jobs, on_progress)
+    for task, own, result in zip(tasks, by_file.values(), results, strict=True):
+        if isinstance(result, Crashed):
+            result = [f"{task.path}: the reading process died"] * len(task.regions)
+        if around is None:
+            result = result * len(own)
+        out += [_look_up(label, heads) for label, heads in zip(own, result, strict=True)]
     return out
 
 
@@ -176,17 +210,23 @@ def lamp_sums(found: Sequence[LampFound], skipped: Counter[str]) -> dict[str, An
     }
 
 
-def lamp_report(folder: Path, labels: Path, around: float | None) -> tuple[dict[str, Any], str]:
+def lamp_report(
+    folder: Path,
+    labels: Path,
+    around: float | None,
+    jobs: int,
+    on_progress: Callable[[float], None] | None = None,
+) -> tuple[dict[str, Any], str]:
     """Sums and tables for a folder of photographs; ValueError as `read_labels`."""
     wanted, skipped = read_labels(labels)
-    sums = lamp_sums(find_lamps(folder, wanted, around), skipped)
+    sums = lamp_sums(find_lamps(folder, wanted, around, jobs, on_progress), skipped)
     return sums, lamp_tables(sums)
 
 
 def lamp_tables(sums: dict[str, Any]) -> str:
     """The sums of `lamp_sums` as text."""
     rows = [["labelled lamps", "lamps", "found", "right, of claimed", "wrong", "withheld"]]
-    for name, row in sums["folders"].items():
+    for name, row in sorted(sums["folders"].items(), key=lambda item: (item[0] == "all", item[0])):
         claimed = row["right"] + row["wrong"]
         rows.append(
             [

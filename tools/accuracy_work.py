@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -63,11 +62,9 @@ def work(task: Task, report: Callable[[float], None]) -> Case:
             truth, path = make_scene(task.kind, task.seed, folder)
     except (OSError, ValueError, KeyError, TypeError) as error:
         return failed(task, f"{type(error).__name__}: {error}")
-    made = time.perf_counter()
     report(0.5)
     reading = read_one(path, book)
-    seconds = time.perf_counter() - made
-    case = replace(score_case(truth, reading, book), seconds=seconds)
+    case = score_case(truth, reading, book)
     if folder is not None:
         if task.keep and case.badness():
             explain(case, reading, path, folder)

@@ -7,7 +7,7 @@ Rows are plain values, so that any table can be cut from them afterwards; see
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any, Literal
@@ -192,7 +192,6 @@ class Case:
     changes: tuple[ChangeRow, ...] = ()
     extra_changes: int = 0
     error: str = ""
-    seconds: float = field(default=0.0, compare=False)
 
     def faults(self) -> dict[str, int]:
         """How often each kind of fault of accuracy.toml occurs."""

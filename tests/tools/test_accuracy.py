@@ -245,6 +245,11 @@ def test_labelled_lamps(
         lamp("green", 130.0, 131.0),
     ]
     monkeypatch.setattr(accuracy_lamps, "see", eye({"a.jpg": heads}))
+    monkeypatch.setattr(
+        accuracy_lamps,
+        "run_batch",
+        lambda work, tasks, jobs, told: (work(task, no_report) for task in tasks),
+    )
     wanted, skipped = read_labels(labels)
     sums = lamp_sums(find_lamps(tmp_path, wanted, around), skipped)
     assert sums["folders"]["day (lamp)"] == {
