@@ -116,7 +116,8 @@ def _add_mast(ground: NDArray[np.float32], time_s: float, radius: int) -> NDArra
     reach = 6 * radius
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     distance = np.hypot(x, y)
-    light = 4.0 / (1 + np.exp((distance - radius) * 2)) + 0.35 * np.exp(-distance / radius)
+    core = 1 / (1 + np.exp(np.clip((distance - radius) * 2, -50, 50)))
+    light = 4.0 * core + 0.35 * np.exp(-distance / radius)
     for place, lamp in enumerate(LAMPS):
         if lamp.flashing and time_s % _FLASH_S >= _FLASH_S / 2:
             continue
