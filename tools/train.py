@@ -1,7 +1,10 @@
-"""Train the two small nets that judge measured spots: is it a lamp, and of which colour?
+"""Collect spots from rendered scenes, and train the small net that sorts them by figures alone.
 
     python -m mastread.tools.train collect --photos 0:3000 --out spots.npz
     python -m mastread.tools.train fit spots.npz --check choosing.npz
+
+The net that then looks at what is left is trained by `mastread.tools.train_patch` from the same
+collections.
 
 Data come from the scene renderer alone: scenes with seeds of the *tuning* range are trained on,
 scenes of the *choosing* range decide when to stop and set the temperature, and the *reporting*
@@ -29,7 +32,7 @@ from mastread.decoder.words import COLOURS
 
 #: A lamp that lifts the finished picture by less than this (coded 0..1) is left out of training.
 LEAST_CONTRAST: Final = 0.08
-_HIDDEN: Final = {"lamp_net": (24, 12), "colour_net": (24,)}
+_HIDDEN: Final = (24, 12)
 _ROUNDS: Final = 120
 _PATIENCE: Final = 25
 _BATCH: Final = 512
@@ -83,32 +86,29 @@ def collect(
 @click.option("--out", type=click.Path(path_type=Path), default=Path("vision"))
 @click.option("--seed", default=7, show_default=True)
 def fit(spots: Sequence[Path], check: Sequence[Path], out: Path, seed: int) -> None:
-    """Fit both nets and write them to `vision/` (or --out)."""
+    """Fit `lamp_net` and write it to `vision/` (or --out)."""
     from mastread.vision.features import FEATURES
 
     x, y = _load(spots)
     cx, cy = _load(check)
-    for name, classes in (("lamp_net", ("lamp", "other")), ("colour_net", COLOURS)):
-        if name == "lamp_net":
-            data = (x, (y == 0).astype(int)), (cx, (cy == 0).astype(int))
-        else:
-            data = (x[y > 0], y[y > 0].astype(int) - 1), (cx[cy > 0], cy[cy > 0].astype(int) - 1)
-        net, report = _fit(data[0], data[1], len(classes), _HIDDEN[name], seed)
-        document = {
-            "about": "Small net over measured figures of a spot; trained by tools/train.py on "
-            "rendered scenes only.",
-            "trained_on": len(data[0][1]),
-            "checked_on": len(data[1][1]),
-            "report": report,
-            "classes": list(classes),
-            "features": list(FEATURES),
-            **net,
-        }
-        path = out / f"{name}.json"
-        partial = path.with_suffix(".partial")
-        partial.write_text(json.dumps(document) + "\n", encoding="utf-8")
-        partial.replace(path)
-        click.echo(f"{path}: {report}")
+    classes = ("lamp", "other")
+    train = x, (y == 0).astype(int)
+    net, report = _fit(train, (cx, (cy == 0).astype(int)), len(classes), _HIDDEN, seed)
+    document = {
+        "about": "Small net over measured figures of a spot; trained by tools/train.py on "
+        "rendered scenes only.",
+        "trained_on": len(y),
+        "checked_on": len(cy),
+        "report": report,
+        "classes": list(classes),
+        "features": list(FEATURES),
+        **net,
+    }
+    path = out / "lamp_net.json"
+    partial = path.with_suffix(".partial")
+    partial.write_text(json.dumps(document) + "\n", encoding="utf-8")
+    partial.replace(path)
+    click.echo(f"{path}: {report}")
 
 
 def _range(text: str) -> range:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final, TypeVar
 
 from mastread.vision.types import HeadSeen
+
 Word = TypeVar("Word", bound=str)
 
 #: A word is stated only if it is at least this likely. Stating a wrong colour costs the reader

@@ -7,6 +7,7 @@ each through a lens of its own. Both become the same thing here: lenses that tak
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from mastread.vision.curves import Curve, light_curve
 from mastread.vision.look import Lamp
+from mastread.vision.net import softmax
 from mastread.vision.sites import Site
 
 #: Looks that are compared on each side of a moment when a lens may have changed its colour.
@@ -22,6 +24,8 @@ _SIDE_S: Final = 0.45
 #: Angle between the directions of light, radians, that is a change of colour: yellow and red LEDs
 #: lie 0.2 apart on a plain camera, noise and compression move a pooled direction by under 0.1.
 _TURN: Final = 0.16
+#: Two stretches are of one colour if the odds that both are the same colour exceed this.
+SAME_COLOUR: Final = 0.1
 #: Lenses of one head lie within this, in radii, and are hardly ever lit together.
 SAME_HEAD: Final = 7.0
 _TOGETHER: Final = 0.06
@@ -47,17 +51,24 @@ class Lens:
 
     def colour_scores(self) -> NDArray[np.float64]:
         """Pooled log-odds of its colour."""
-        if not self.looks:
-            return np.zeros(6)
-        scores = np.stack([lamp.colour_scores for _, lamp in self.looks])
-        scores = scores - np.logaddexp.reduce(scores, axis=1, keepdims=True)
-        # The median shrugs off the few looks that a passing wire or a burst of noise spoilt.
-        return np.asarray(np.median(scores, axis=0) * _worth(len(scores)), np.float64)
+        pooled = _pooled(lamp for _, lamp in self.looks)
+        return np.zeros(6) if pooled is None else pooled
 
     @property
     def radius(self) -> float:
         """Typical radius in its scene's coordinates, pixels."""
         return self.site.radius
+
+
+def _pooled(lamps: Iterable[Lamp]) -> NDArray[np.float64] | None:
+    """Log-odds of the colour by several looks at one lamp together; None of none."""
+    scores = [lamp.colour_scores for lamp in lamps]
+    if not scores:
+        return None
+    table = np.stack(scores)
+    table = table - np.logaddexp.reduce(table, axis=1, keepdims=True)
+    # The median shrugs off the few looks that a passing wire or a burst of noise spoilt.
+    return np.asarray(np.median(table, axis=0) * _worth(len(scores)), np.float64)
 
 
 def _worth(looks: int) -> float:
@@ -69,16 +80,34 @@ def lenses_of(site: Site) -> list[Lens]:
     """The site's lens, once for each colour that it showed in turn."""
     table = site.table()
     curve = light_curve(table, [time_s for time_s, _ in site.spots])
-    changes = colour_changes(table, curve)
-    bounds = [-np.inf, *changes, np.inf]
+    bounds = _settled_bounds(site, colour_changes(table, curve))
     lenses = []
     for start, end in itertools.pairwise(bounds):
         inside = (curve.time_s >= start) & (curve.time_s < end)
         lit = np.where(inside | np.isnan(curve.lit), curve.lit, 0.0).astype(np.float32)
         looks = tuple((t, lamp) for t, lamp in site.spots if start <= t < end)
-        if looks or len(bounds) == 2:
-            lenses.append(Lens(site, Curve(curve.time_s, curve.flux, lit), looks))
+        lenses.append(Lens(site, Curve(curve.time_s, curve.flux, lit), looks))
     return lenses
+
+
+def _settled_bounds(site: Site, changes: Sequence[float]) -> list[float]:
+    """Bounds of the stretches of one colour, first to last.
+
+    The direction of a lamp's light also turns without a change of colour: a filament glows redder
+    while it warms, a tone curve bends what lies near clipping. A change counts only if the looks
+    on both sides of it are judged to be of different colours.
+    """
+    bounds = [-np.inf, *changes, np.inf]
+    k = 1
+    while k < len(bounds) - 1:
+        before = _pooled(lamp for t, lamp in site.spots if bounds[k - 1] <= t < bounds[k])
+        after = _pooled(lamp for t, lamp in site.spots if bounds[k] <= t < bounds[k + 1])
+        if before is None or after is None or float(softmax(before) @ softmax(after)) > SAME_COLOUR:
+            del bounds[k]
+            k = max(k - 1, 1)
+        else:
+            k += 1
+    return bounds
 
 
 def colour_changes(table: NDArray[np.void], curve: Curve) -> list[float]:

@@ -13,10 +13,14 @@ from mastread.vision.features import Scene, features, scene_of
 from mastread.vision.frame import Frame, Planes
 from mastread.vision.measure import measure
 from mastread.vision.net import load_net
+from mastread.vision.patch import SIZE, patch
+from mastread.vision.patch_net import load_patch_net
 from mastread.vision.propose import propose
 
 #: A spot less likely a lamp than this is not handed on.
 LEAST_ODDS: Final = 0.05
+#: A spot less likely a lamp than this by its figures alone is not looked at by the patch net.
+WORTH_A_LOOK: Final = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,7 +77,7 @@ def look(
     spots = measure_all(frame, propose(planes, most=most), left, top)
     if region is not None:
         spots = [spot for spot in spots if _inside(spot, region)]
-    return judge(spots, scene)
+    return judge(frame, spots, scene)
 
 
 def measure_all(
@@ -110,13 +114,22 @@ def _is_known(spot: NDArray[np.void], known: NDArray[np.float64]) -> bool:
     return bool((near & alike).any())
 
 
-def judge(spots: list[NDArray[np.void]], scene: Scene) -> list[Lamp]:
-    """Odds of measured spots, likeliest lamp first; of spots that overlap the likeliest stays."""
+def judge(frame: Frame, spots: list[NDArray[np.void]], scene: Scene) -> list[Lamp]:
+    """Odds of measured spots, likeliest lamp first; of spots that overlap the likeliest stays.
+
+    The measured figures alone sort out what is surely no lamp; at the rest the patch net looks.
+    """
     if not spots:
         return []
     table = np.stack([features(spot, scene) for spot in spots])
-    lamp = load_net("lamp_net").odds(table)[:, 0]
-    colours = load_net("colour_net").scores(table)
+    worth = np.flatnonzero(load_net("lamp_net").odds(table)[:, 0] >= WORTH_A_LOOK)
+    spots, table = [spots[i] for i in worth], table[worth]
+    patches = [
+        patch(frame, float(spot["x"]), float(spot["y"]), float(spot["radius"])) for spot in spots
+    ]
+    lamp, colours = load_patch_net().judge(
+        np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3), table
+    )
     kept: list[Lamp] = []
     for i in np.argsort(-lamp, kind="stable"):
         if lamp[i] < LEAST_ODDS:

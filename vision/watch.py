@@ -238,7 +238,7 @@ class Watcher:
             off = np.hypot(spot["x"] - last["x"], spot["y"] - last["y"])
             if off > max(0.8 * site.radius * view.zoom, 2.0):
                 continue
-            lamps = judge([spot], self._figures)
+            lamps = judge(frame, [spot], self._figures)
             self._colour_due_s[site.number] = frame.time_s + _COLOUR_LOOK_S
             if lamps:
                 self._note(site, frame.time_s, lamps[0])
