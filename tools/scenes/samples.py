@@ -19,6 +19,7 @@ from mastread.tools.scenes.layers import Layers, load_layers, save_layers
 from mastread.tools.scenes.samples_shoot import (
     ClipPlan,
     TrainPass,
+    pack_train,
     plan_clip,
     shoot_clip,
     shoot_photo,
@@ -33,21 +34,23 @@ def _seed(sample: Sample) -> int:
     return zlib.crc32(sample.name.encode()) & 0xFFFF
 
 
-def layers_of(sample: Sample, keep: Path | None) -> Layers:
+def layers_of(sample: Sample, keep: Path | None, gpu: bool = False) -> Layers:
     """Return the layers of a sample, traced or read from the folder `keep`."""
     if keep is not None and (keep / f"{sample.name}.npz").exists():
         return load_layers(keep / sample.name)
     from mastread.tools.scenes.trace import build, trace_layers
     from mastread.tools.scenes.trace_plan import read_plan
 
-    layers = trace_layers(build(read_plan(sample.name, sample.scene)))
+    layers = trace_layers(build(read_plan(sample.name, sample.scene), gpu))
     if keep is not None:
         keep.mkdir(parents=True, exist_ok=True)
         save_layers(layers, keep / sample.name)
     return layers
 
 
-def train_of(sample: Sample, plan: ClipPlan, keep: Path | None) -> TrainPass | None:
+def train_of(
+    sample: Sample, plan: ClipPlan, keep: Path | None, gpu: bool = False
+) -> TrainPass | None:
     """Return the passing train of a clip, traced or read from the folder `keep`."""
     way = sample.settings.get("train")
     if way is None:
@@ -57,7 +60,7 @@ def train_of(sample: Sample, plan: ClipPlan, keep: Path | None) -> TrainPass | N
     first = int(float(way["enter_s"]) * fps)
     if path is not None and path.exists():
         with np.load(path) as held:
-            return TrainPass(first, list(held["pictures"].astype(np.float32)))
+            return TrainPass(first, [bytes(held[name]) for name in sorted(held.files)])
     from mastread.tools.scenes.trace import build, trace_train
     from mastread.tools.scenes.trace_plan import read_plan
 
@@ -69,11 +72,13 @@ def train_of(sample: Sample, plan: ClipPlan, keep: Path | None) -> TrainPass | N
     ]
     frames = min(int(float(way["lasts_s"]) * fps), len(plan.time_s) - first)
     shifts = [speed * i / fps for i in range(frames)]
-    stage = build(read_plan(sample.name, scene))
-    pictures = trace_train(stage, shifts, samples=12, stride_m=speed / fps * 0.4)
+    stage = build(read_plan(sample.name, scene), gpu)
+    moved = trace_train(stage, shifts, stride_m=speed / fps * 0.4)
+    pictures = [pack_train(picture) for picture in moved]
     if path is not None:
         part = path.with_suffix(".part.npz")
-        np.savez_compressed(part, pictures=np.stack(pictures).astype(np.float16))
+        held_as = {f"{i:04d}": np.frombuffer(p, np.uint8) for i, p in enumerate(pictures)}
+        np.savez(part, allow_pickle=False, **held_as)
         part.replace(path)
     return TrainPass(first, pictures)
 
@@ -92,10 +97,12 @@ def make_photo(sample: Sample, layers: Layers, out: Path) -> None:
     write_truth(truth, out / f"{sample.name}.truth.json")
 
 
-def make_clip(sample: Sample, layers: Layers, out: Path, keep: Path | None) -> None:
+def make_clip(
+    sample: Sample, layers: Layers, out: Path, keep: Path | None, gpu: bool = False
+) -> None:
     """Write one clip and its truth."""
     plan = plan_clip(sample, _seed(sample))
-    train = train_of(sample, plan, keep)
+    train = train_of(sample, plan, keep, gpu)
     frames, truth = shoot_clip(sample, layers, plan, _seed(sample), train)
     s = sample.settings
     options = VideoOptions(
@@ -128,15 +135,16 @@ def make_clip(sample: Sample, layers: Layers, out: Path, keep: Path | None) -> N
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder in which the traced light is kept and looked for.",
 )
+@click.option("--gpu", is_flag=True, help="Trace on NVIDIA cards instead of the processor.")
 @click.option("--only", multiple=True, help="Part of a file name; may be given several times.")
-def main(out: Path, keep: Path | None, only: tuple[str, ...]) -> None:
+def main(out: Path, keep: Path | None, gpu: bool, only: tuple[str, ...]) -> None:
     """Make the bundled sample photos and clips with their truth."""
     out.mkdir(parents=True, exist_ok=True)
     for sample in samples():
         if only and not any(word in sample.file for word in only):
             continue
         try:
-            layers = layers_of(sample, keep)
+            layers = layers_of(sample, keep, gpu)
         except ImportError as error:
             raise click.ClickException(
                 f"{sample.file}: tracing the light needs Blender's Python module; on Python 3.11 "
@@ -145,7 +153,7 @@ def main(out: Path, keep: Path | None, only: tuple[str, ...]) -> None:
         if sample.kind == "photo":
             make_photo(sample, layers, out)
         else:
-            make_clip(sample, layers, out, keep)
+            make_clip(sample, layers, out, keep, gpu)
         click.echo(f"{sample.file}: {(out / sample.file).stat().st_size / 1000:.0f} kB", err=True)
 
 

@@ -53,6 +53,10 @@ _EMITTERS: dict[str, dict[Colour, str]] = {
 _LAMPS = {"led": Lamp("led", 0.004, 0.004), "filament": Lamp("filament", 0.07, 0.1)}
 
 
+#: Brightest light that a stored picture of a train holds.
+_TRAIN_TOP = 4.0
+
+
 @dataclass(frozen=True, slots=True)
 class TrainPass:
     """Pictures of a passing train, in the frame of the layers.
@@ -60,11 +64,34 @@ class TrainPass:
     Attributes
     ----------
     first : number of the first frame that shows it
-    pictures : one per frame, (H, W, 4) linear light times cover, and cover
+    pictures : one per frame, see `pack_train`
     """
 
     first: int
-    pictures: Sequence[Picture]
+    pictures: Sequence[bytes]
+
+    def at(self, frame: int, width: int, height: int) -> Picture | None:
+        """Return the picture (H, W, 4) of a frame of the clip, or None where it shows no train."""
+        if not self.first <= frame < self.first + len(self.pictures):
+            return None
+        data = np.frombuffer(self.pictures[frame - self.first], np.uint8)
+        stored = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
+        if stored is None:
+            raise ValueError(f"picture {frame - self.first} of the train is damaged")
+        level = stored.astype(np.float32) / 255.0
+        light = level[:, :, 2::-1] ** 2 * _TRAIN_TOP
+        picture = np.dstack([light, level[:, :, 3]])
+        return np.asarray(cv2.resize(picture, (width, height)), np.float32)
+
+
+def pack_train(picture: Picture) -> bytes:
+    """Store (H, W, 4) linear light times cover, and cover, as a PNG of 8-bit square roots."""
+    light = np.sqrt(np.clip(picture[:, :, 2::-1] / _TRAIN_TOP, 0.0, 1.0))
+    stored = np.dstack([light, np.clip(picture[:, :, 3], 0.0, 1.0)]) * 255.0
+    ok, data = cv2.imencode(".png", np.round(stored).astype(np.uint8))
+    if not ok:
+        raise ValueError("OpenCV could not store a picture of the train")
+    return bytes(data.tobytes())
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +116,7 @@ def _camera(sample: Sample) -> Camera:
         read_noise=s.get("read_noise", 4.0),
         denoise_px=s.get("denoise_px", 0.0),
         saturation=s.get("saturation", 1.08),
-        tone=Tone(shoulder=s.get("shoulder", 0.9), contrast=s.get("contrast", 0.22)),
+        tone=Tone(shoulder=s.get("shoulder", 1.0), contrast=s.get("contrast", 0.42)),
         sharpen=s.get("sharpen", 0.2),
         sharpen_px=1.0,
     )
@@ -346,19 +373,14 @@ def _lights(
     return found
 
 
-def _cover_at(train: TrainPass | None, frame: int) -> Picture | None:
-    if train is None or not train.first <= frame < train.first + len(train.pictures):
-        return None
-    return train.pictures[frame - train.first]
-
-
 def _covers(
     home: Layers, plan: ClipPlan, train: TrainPass | None, margin: tuple[int, int]
 ) -> dict[int, NDArray[np.bool_]]:
     """Per mast and frame: whether at least one lens is more than a fifth hidden."""
     found = {m.mast: np.zeros(len(plan.time_s), bool) for m in home.masts}
+    size = (home.width + 2 * margin[0], home.height + 2 * margin[1])
     for frame in range(len(plan.time_s)):
-        picture = _cover_at(train, frame)
+        picture = train.at(frame, *size) if train is not None else None
         if picture is None:
             continue
         for lens in home.lenses:
@@ -401,7 +423,7 @@ def _frames(
             light = float(lights[source.mast, source.head, source.colour][i])
             if light > 1e-4:
                 add_glow(raw, source.glow, source.rgb * light, dx, dy)
-        picture = _cover_at(train, i)
+        picture = train.at(i, wide.shape[1], wide.shape[0]) if train is not None else None
         if picture is not None:
             front = cv2.warpAffine(picture, move, (width, height), flags=cv2.INTER_LINEAR)
             front = focus(np.asarray(front, np.float32), optics)

@@ -51,6 +51,7 @@ def make_sky(kind: str, elevation_deg: float, azimuth_deg: float, clouds: float)
             nodes, links, _ramp(nodes, links, split.outputs["Z"], -0.02, 0.75), low, high
         )
         cloud = (0.8, 0.82, 0.85) if day else (0.009, 0.0085, 0.009)
+    plain = colour
     if clouds > 0:
         # A flat layer overhead: the direction is divided by its height above the horizon.
         height = _maths(nodes, "MAXIMUM", None, 0.0)
@@ -81,10 +82,19 @@ def make_sky(kind: str, elevation_deg: float, azimuth_deg: float, clouds: float)
         links.new(cover, amount.inputs[0])
         links.new(above, amount.inputs[1])
         colour = _blend(nodes, links, amount.outputs[0], colour, body)
-    background = nodes.new("ShaderNodeBackground")
-    links.new(colour, background.inputs["Color"])
-    links.new(background.outputs[0], nodes.new("ShaderNodeOutputWorld").inputs["Surface"])
-    return background.inputs["Strength"]
+    # Clouds cost much to work out and hardly change the light: only the camera sees them.
+    seen, felt = nodes.new("ShaderNodeBackground"), nodes.new("ShaderNodeBackground")
+    strength = nodes.new("ShaderNodeValue")
+    strength.outputs[0].default_value = 1.0
+    for background, source in ((seen, colour), (felt, plain)):
+        links.new(source, background.inputs["Color"])
+        links.new(strength.outputs[0], background.inputs["Strength"])
+    mix = nodes.new("ShaderNodeMixShader")
+    links.new(nodes.new("ShaderNodeLightPath").outputs["Is Camera Ray"], mix.inputs[0])
+    links.new(felt.outputs[0], mix.inputs[1])
+    links.new(seen.outputs[0], mix.inputs[2])
+    links.new(mix.outputs[0], nodes.new("ShaderNodeOutputWorld").inputs["Surface"])
+    return strength.outputs[0]
 
 
 def add_sun(elevation_deg: float, azimuth_deg: float, irradiance: float, angle_deg: float) -> Any:
