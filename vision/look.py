@@ -69,30 +69,33 @@ def look(
     most : how many candidates are measured at the most
     scene : figures of the whole picture, if they are known already
     """
+    candidates = candidates_in(frame, region, most)
+    return judge(frame, measure_all(frame, candidates), scene or scene_of(frame.planes()))
+
+
+def candidates_in(
+    frame: Frame, region: tuple[int, int, int, int] | None, most: int
+) -> NDArray[np.void]:
+    """Candidates (`mastread.vision.propose.CANDIDATE`) of a picture or a region of it."""
     planes = frame.planes()
-    scene = scene or scene_of(planes)
-    left, top = 0, 0
-    if region is not None:
-        planes, left, top = cut(planes, region)
-    spots = measure_all(frame, propose(planes, most=most), left, top)
-    if region is not None:
-        spots = [spot for spot in spots if _inside(spot, region)]
-    return judge(frame, spots, scene)
+    if region is None:
+        return propose(planes, most=most)
+    planes, left, top = cut(planes, region)
+    found = propose(planes, most=most)
+    found["x"] += left
+    found["y"] += top
+    x, y, width, height = region
+    inside = (found["x"] >= x - 1) & (found["x"] <= x + width)
+    inside &= (found["y"] >= y - 1) & (found["y"] <= y + height)
+    return found[inside]
 
 
-def measure_all(
-    frame: Frame, candidates: NDArray[np.void], left: int = 0, top: int = 0
-) -> list[NDArray[np.void]]:
-    """Measure candidates, strongest first; those that lie in a spot measured already add nothing.
-
-    Parameters
-    ----------
-    candidates : (N,) of `mastread.vision.propose.CANDIDATE`, of planes that begin at (left, top)
-    """
+def measure_all(frame: Frame, candidates: NDArray[np.void]) -> list[NDArray[np.void]]:
+    """Measure candidates, strongest first; one inside a spot measured already adds nothing."""
     spots: list[NDArray[np.void]] = []
     places = np.zeros((len(candidates), 3))
     for candidate in candidates:
-        x, y = float(candidate["x"]) + left, float(candidate["y"]) + top
+        x, y = float(candidate["x"]), float(candidate["y"])
         known = places[: len(spots)]
         if len(known):
             near = np.hypot(known[:, 0] - x, known[:, 1] - y) < 0.7 * known[:, 2]
@@ -167,11 +170,6 @@ def cut(planes: Planes, region: tuple[int, int, int, int]) -> tuple[Planes, int,
         x0,
         y0,
     )
-
-
-def _inside(spot: NDArray[np.void], region: tuple[int, int, int, int]) -> bool:
-    x, y, width, height = region
-    return bool(x <= spot["x"] < x + width and y <= spot["y"] < y + height)
 
 
 def _apart(a: Lamp, b: Lamp) -> bool:

@@ -52,4 +52,4 @@ def patch(frame: Frame, x: float, y: float, radius: float) -> NDArray[np.uint8]:
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.clip(np.rint(out * 255.0), 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(np.rint(out * 255.0), 0, 255), np.uint8)

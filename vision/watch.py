@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 
 from mastread.vision.features import Scene, scene_of
 from mastread.vision.frame import Frame
-from mastread.vision.look import Lamp, judge, look
+from mastread.vision.look import Lamp, candidates_in, judge, measure_all
 from mastread.vision.measure import measure
 from mastread.vision.motion import CameraMotion, View
+from mastread.vision.rejects import Rejects
 from mastread.vision.sites import Site, sample
 
 #: Seconds between full searches at the start of a scene and later. They are not multiples of one
@@ -75,6 +76,7 @@ class Watcher:
         self._colour_due_s: dict[int, float] = {}
         self._figures: Scene | None = None
         self._most_lit = 0
+        self._rejects = Rejects()
 
     def add(self, frame: Frame) -> None:
         """Take the next frame."""
@@ -87,13 +89,14 @@ class Watcher:
             self._active.clear()
             self._at_hand.clear()
             self._most_lit = 0
+            self._rejects = Rejects()
         self.watched.views.append((now, view))
         self._keep_at_hand(frame, view)
         for site in self._active:
             self._sample(frame, view, site)
         if now >= self._search_due_s - 1e-6:
             self._figures = scene_of(planes)
-            self._meet(frame, view, look(frame, self._region, most=_FULL_CANDIDATES))
+            self._search(frame, view, self._region, _FULL_CANDIDATES)
             self._searches += 1
             self._search_due_s = self._next_search(now)
             self._near_due_s = now + _NEAR_SEARCH_S
@@ -171,7 +174,17 @@ class Watcher:
             if x1 - x0 < 8 or y1 - y0 < 8:
                 return
         box = (x0, y0, x1 - x0, y1 - y0)
-        lamps = look(frame, box, most=_NEAR_CANDIDATES, scene=self._figures)
+        self._search(frame, view, box, _NEAR_CANDIDATES)
+
+    def _search(
+        self, frame: Frame, view: View, box: tuple[int, int, int, int] | None, most: int
+    ) -> None:
+        """Measure and judge what stands out and is not known yet."""
+        found = self._rejects.new(candidates_in(frame, box, most), view, frame.time_s)
+        if not len(found) or self._figures is None:
+            return
+        lamps = judge(frame, measure_all(frame, found), self._figures)
+        self._rejects.add(_apart_from(found, lamps), view, frame.time_s)
         self._meet(frame, view, lamps)
 
     def _meet(self, frame: Frame, view: View, lamps: list[Lamp]) -> None:
@@ -244,6 +257,15 @@ class Watcher:
                 self._note(site, frame.time_s, lamps[0])
             else:
                 site.lamp_odds.append(0.0)
+
+
+def _apart_from(candidates: NDArray[np.void], lamps: list[Lamp]) -> NDArray[np.void]:
+    """Candidates that none of the lamps covers."""
+    keep = np.ones(len(candidates), bool)
+    for lamp in lamps:
+        distance = np.hypot(candidates["x"] - lamp.x, candidates["y"] - lamp.y)
+        keep &= distance > 1.5 * lamp.radius + 1.0
+    return candidates[keep]
 
 
 def _worth(site: Site) -> float:
