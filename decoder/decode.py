@@ -79,8 +79,8 @@ class Decision:
 def decode(evidence: MastEvidence, book: Rulebook) -> Decision:
     """Decide what the evidence tells by the rules of one book.
 
-    Reading costs the expected harm of being wrong, a wrong-side error five times as much as
-    any other; withholding costs 1. See policy.toml for the figures.
+    Reading costs the expected harm of being wrong, a wrong-side error several times as much
+    as any other; withholding has its price, too. See policy.toml for the figures.
     """
     if not evidence.heads:
         return _nothing(evidence, book)
@@ -137,15 +137,18 @@ def may_read(best: Indication, weighed: Weighed, safest: Indication) -> bool:
     odds = weighed.odds.get(best, 0.0)
     wrong_side = weighed.unlisted + odds - weighed.clean.get(best, 0.0)
     wrong_side += weighed.disputed.get(best, 0.0)
-    safe_side = 0.0
+    safe_side = untold = 0.0
     for other, p in weighed.odds.items():
         if other is best:
             continue
         if best.at_least_as_restrictive_as(other):
-            safe_side += p
+            plated = weighed.plated.get(other, 0.0)
+            safe_side += p - plated
+            untold += plated
         else:
             wrong_side += p
     cost = policy.wrong_side * wrong_side + policy.wrong_safe_side * safe_side
+    cost += policy.plate_untold * untold
     return cost < policy.withhold
 
 

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from itertools import zip_longest
+from typing import Any, Final
 
 from mastread.decoder.aspect import DARK, Aspect, HeadShown
 from mastread.decoder.decode import decode_aspect
 from mastread.decoder.language import say_aspect
 from mastread.decoder.reasons import place
 from mastread.decoder.rulebook import Entry, Indication, Rulebook
+
+#: No column of the table gets narrower than this, in letters.
+_NARROWEST: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,18 +76,42 @@ def single_faults(aspect: Aspect, meant: Indication, book: Rulebook) -> tuple[Fa
     return tuple(found)
 
 
-def say_faults(aspect: Aspect, meant: Indication, book: Rulebook) -> str:
-    """Return the single failures of an aspect as a table in plain text."""
+def say_faults(aspect: Aspect, meant: Indication, book: Rulebook, width: int = 0) -> str:
+    """Return the single failures of an aspect as a table in plain text.
+
+    With a `width` above 0 long cells are broken so that no line is longer than that, as far
+    as the words allow.
+    """
     rows = [("if", "it shows", "which reads as", "fail-safe")]
     for fault in single_faults(aspect, meant, book):
         reads = fault.read_as.label
         if fault.status != "read":
             reads = f"{fault.status}; at worst {reads}"
         rows.append((fault.what, say_aspect(fault.shows), reads, "yes" if fault.safe else "NO"))
-    widths = [max(len(row[i]) for row in rows) for i in range(4)]
-    lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows]
+    widths = _widths([max(len(row[i]) for row in rows) for i in range(4)], width)
+    lines = [line for row in rows for line in _cells(row, widths)]
     lines.insert(1, "  ".join("-" * w for w in widths))
-    return "\n".join(line.rstrip() for line in lines)
+    return "\n".join(lines)
+
+
+def _widths(wanted: list[int], width: int) -> list[int]:
+    """Narrow the widest columns in turn until all fit beside each other, two blanks apart."""
+    found = list(wanted)
+    while width and sum(found) + 2 * (len(found) - 1) > width and max(found) > _NARROWEST:
+        found[found.index(max(found))] -= 1
+    return found
+
+
+def _cells(row: tuple[str, ...], widths: list[int]) -> Iterator[str]:
+    # Imported here: only this table needs it, and it loads regular expressions.
+    from textwrap import wrap
+
+    parts = [
+        wrap(cell, w, break_long_words=False, break_on_hyphens=False)
+        for cell, w in zip(row, widths, strict=True)
+    ]
+    for line in zip_longest(*parts, fillvalue=""):
+        yield "  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip()
 
 
 def row_faults(entry: Entry, book: Rulebook) -> tuple[Fault, ...]:

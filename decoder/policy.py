@@ -12,6 +12,7 @@ class Policy:
 
     withhold: float
     wrong_safe_side: float
+    plate_untold: float
     wrong_side: float
     open_share: float
     unlisted_weight: float
@@ -35,6 +36,7 @@ def load_policy() -> Policy:
     return Policy(
         withhold=raw["cost"]["withhold"],
         wrong_safe_side=raw["cost"]["wrong_safe_side"],
+        plate_untold=raw["cost"]["plate_untold"],
         wrong_side=raw["cost"]["wrong_side"],
         open_share=raw["open"]["share"],
         unlisted_weight=raw["unlisted"]["weight"],

@@ -104,6 +104,24 @@ def say_row(aspects: Sequence[Aspect], book: Rulebook) -> str:
     return "\n".join([*lines, "", NOTICE])
 
 
+def row_as_json(aspects: Sequence[Aspect], book: Rulebook) -> dict[str, Any]:
+    """Return what `say_row` says as plain data; ``indication`` is null where nothing is read."""
+    signals = read_row(aspects, book)
+    return {
+        "rulebook": book.label,
+        "signals": [
+            {
+                "signal": number,
+                "aspect": say_aspect(aspect),
+                "indication": {"rule": signal.rule, "name": signal.name} if signal else None,
+            }
+            for number, (aspect, signal) in enumerate(zip(aspects, signals, strict=True), start=1)
+        ],
+        "promises": [step.as_json() for step in check_progression(signals, book)],
+        "notice": NOTICE,
+    }
+
+
 def expected_next(earlier: Indication, book: Rulebook) -> tuple[Indication, ...]:
     """Indications that would keep the promise exactly, most restrictive first."""
     found = [i for i in book.indications if _exactly(earlier, i, book)]

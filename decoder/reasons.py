@@ -49,7 +49,7 @@ def say_reasons(
     """Put the reasons of one decision into sentences, the observer's own first."""
     found = [
         *evidence.notes,
-        *_dark(evidence, book, weighed),
+        *_dark(evidence, book, weighed, possible, safest),
         *_unseen(evidence, weighed),
         *_flashing(evidence, weighed),
         *_colours(evidence),
@@ -63,7 +63,13 @@ def say_reasons(
     return tuple(dict.fromkeys(found))
 
 
-def _dark(evidence: MastEvidence, book: Rulebook, weighed: Weighed) -> Iterator[str]:
+def _dark(
+    evidence: MastEvidence,
+    book: Rulebook,
+    weighed: Weighed,
+    possible: Sequence[Indication],
+    safest: Indication,
+) -> Iterator[str]:
     count = len(evidence.heads)
     dark = [i for i, h in enumerate(evidence.heads) if h.behaviour.get("dark", 0.0) >= _WORTH]
     if book.imperfect.arm_alone:
@@ -83,12 +89,20 @@ def _dark(evidence: MastEvidence, book: Rulebook, weighed: Weighed) -> Iterator[
         )
     else:
         for i in dark:
-            sure = evidence.heads[i].behaviour["dark"] >= 0.5
-            yield f"{_cap(place(i, count))} {'is' if sure else 'may be'} dark."
+            odds = evidence.heads[i].behaviour
+            if odds["dark"] < 0.5:
+                seen = "may be dark"
+            elif odds.get("flashing", 0.0) >= _WORTH:
+                seen = "shows no light: it is dark, or was caught between two flashes"
+            else:
+                seen = "is dark"
+            yield f"{_cap(place(i, count))} {seen}."
     rule = f"rule {book.imperfect.rule}" if book.imperfect.rule else "the book's own rule"
+    here = f" (here {safest.label})" if possible else ""
     yield (
         f"A dark head is an imperfectly displayed signal: by {rule} it counts as the most "
-        "restrictive indication that the rest of it allows, and is never read as anything better."
+        f"restrictive indication that the rest of it allows{here}, and is never read as anything "
+        "better."
     )
 
 
@@ -256,7 +270,7 @@ def _verdict(
         yield (
             f"{len(possible)} indications are still open; one is read only if the odds of naming "
             f"something less restrictive than the truth are below "
-            f"{policy.withhold / policy.wrong_side:.0%}."
+            f"{policy.withhold / policy.wrong_side:.1%}."
         )
     incomparable = [i for i in possible if not safest.at_least_as_restrictive_as(i)]
     if status != "read" and incomparable:

@@ -1,8 +1,10 @@
 """From odds per head to odds per indication.
 
-The model. A mast was *meant* to show some combination of heads. Each aspect that the book
-lists for that number of heads has weight 1; every other combination has a small weight
-(a defective signal, another railway, a row that the book lacks). A dark head could have been
+The model. A mast was *meant* to show some combination of heads. Each combination of colours
+that the book lists for that number of heads has weight 1, shared by those of its rows that
+differ only in what flashes (so that where flashing cannot be told, colours are not counted
+twice); every other combination has a small weight (a defective signal, another railway, a row
+that the book lacks). A dark head could have been
 meant to show anything that heads of this book show. A head that may exist unseen is dark and
 may stand at any place among the others. Two results come out:
 
@@ -10,17 +12,21 @@ may stand at any place among the others. Two results come out:
   the odds of an unseen head stay what the observer said;
 * what is still open: everything whose evidence, set against the best there is, has not fallen
   below a limit. Here each factor is a ratio to the best alternative of the same head, so
-  mixing any head's odds with equal odds can open possibilities and never close one.
+  mixing any head's odds with equal odds can open possibilities and never close one. Whatever
+  the odds say, showing no aspect of the book stays open while the likeliest state of every
+  head, taken together, is not one of its rows; doubt short of equal odds cannot change that.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import combinations
 
 from mastread.decoder.aspect import DARK, MAX_HEADS, HeadShown
 from mastread.decoder.evidence import HeadEvidence, MastEvidence
+from mastread.decoder.kinds import rows_weighed
 from mastread.decoder.policy import Policy, load_policy
 from mastread.decoder.rulebook import Entry, Indication, Rulebook
 from mastread.decoder.words import COLOURS, Behaviour
@@ -47,6 +53,8 @@ class Weighed:
         The part of `odds` in which every known head is lit as listed.
     disputed : dict of Indication to float
         The part of `odds` that rests on disputed rows.
+    plated : dict of Indication to float
+        The part of `odds` that rests on a plate about which nobody told.
     unlisted : float
         Posterior of showing no aspect of the book.
     open : dict of Entry to float
@@ -55,8 +63,9 @@ class Weighed:
     fit : dict of Indication to float
         How well its best aspect agrees with the evidence by itself: the share of its worst
         head against the best that this head may show. A dark head fits nothing here.
-    best_fit : float
-        The same for the best row of the book, a dark head fitting everything.
+    likeliest : float
+        How close the best row of the book comes to being the likeliest of all (1: it is), a
+        dark head fitting everything.
     hidden_rows : set of Entry
         Rows that are open only if a head was not seen.
     """
@@ -64,11 +73,12 @@ class Weighed:
     odds: dict[Indication, float] = field(default_factory=dict)
     clean: dict[Indication, float] = field(default_factory=dict)
     disputed: dict[Indication, float] = field(default_factory=dict)
+    plated: dict[Indication, float] = field(default_factory=dict)
     unlisted: float = 0.0
     open: dict[Entry, float] = field(default_factory=dict)
     unlisted_open: bool = False
     fit: dict[Indication, float] = field(default_factory=dict)
-    best_fit: float = 0.0
+    likeliest: float = 0.0
     hidden_rows: set[Entry] = field(default_factory=set)
 
 
@@ -80,14 +90,38 @@ class _Head:
     dark: float  # odds of being dark, and so of having been meant to show anything
     arms: dict[str, float]  # odds of an unlit arm at this angle, where the arm alone counts
     best: float  # the largest of all of these
+    ratios: dict[HeadShown | str, float]  # lit and arms: colour, behaviour, form each to its best
+    dark_ratio: float
 
     def share(self, shown: HeadShown) -> float:
         """How open this is, against the best that this head may show (0..1)."""
-        return max(self.exact(shown), self.dark) / self.best
+        return max(self.seen_share(shown), self.dark_ratio)
+
+    def seen_share(self, shown: HeadShown) -> float:
+        """The same for showing just this, seen as it is meant."""
+        return max(self.ratios.get(shown, 0.0), self.ratios.get(shown.form, 0.0))
+
+    def unlisted_share(self, shown: HeadShown) -> float:
+        """How far this may be part of an aspect that no book lists.
+
+        A head that is as likely dark as anything else stands for anything that the book lists
+        already; that something unlisted fits it as well says nothing.
+        """
+        return 0.0 if self.dark_ratio >= _ROUNDING else self.seen_share(shown)
 
     def exact(self, shown: HeadShown) -> float:
         """Odds of showing just this, seen as it is meant."""
         return self.lit.get(shown, 0.0) + self.arms.get(shown.form, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Structure:
+    """A number and placing of heads."""
+
+    places: tuple[int, ...]  # of the unseen heads among all
+    share: float  # its odds
+    openness: float  # its odds against the best number of heads
+    ratio: float  # the same without regard to where the unseen heads stand
 
 
 def weigh(evidence: MastEvidence, book: Rulebook) -> Weighed:
@@ -95,27 +129,29 @@ def weigh(evidence: MastEvidence, book: Rulebook) -> Weighed:
     policy = load_policy()
     result = Weighed()
     vocabulary = frozenset(s for heads in book.by_heads for s in heads if s != DARK)
-    for share, openness, places in _structures(evidence, policy):
+    variants = Counter(_colours(heads) for heads in book.by_heads)
+    for structure in _structures(evidence, policy):
         heads = [_spread(h, book) for h in evidence.heads]
-        for place in places:
+        for place in structure.places:
             heads.insert(place, _spread(_UNSEEN, book))
-        _weigh_structure(
-            heads, frozenset(places), share, openness, evidence, book, vocabulary, result, policy
-        )
-    if result.best_fit < policy.fit_share:
+        _weigh_structure(heads, structure, evidence, book, vocabulary, variants, result, policy)
+    if result.likeliest < _ROUNDING:
         result.unlisted_open = True
     return result
 
 
-def _structures(
-    evidence: MastEvidence, policy: Policy
-) -> Iterator[tuple[float, float, tuple[int, ...]]]:
-    """Yield (odds, openness, places of unseen heads) for each number of heads that may be."""
+def _colours(heads: tuple[HeadShown, ...]) -> tuple[tuple[str | None, str], ...]:
+    """What a combination shows, flashing or not."""
+    return tuple((head.colour, head.form) for head in heads)
+
+
+def _structures(evidence: MastEvidence, policy: Policy) -> Iterator[_Structure]:
+    """Yield each number and placing of heads that the mast may have."""
     known = len(evidence.heads)
     unseen = evidence.unseen_head if known < MAX_HEADS else 0.0
     top = max(unseen, 1.0 - unseen)
     if unseen < 1.0:
-        yield 1.0 - unseen, (1.0 - unseen) / top, ()
+        yield _Structure((), 1.0 - unseen, (1.0 - unseen) / top, (1.0 - unseen) / top)
     if unseen == 0.0:
         return
     counts = range(1, MAX_HEADS - known + 1)
@@ -124,7 +160,10 @@ def _structures(
         places = list(combinations(range(known + count), count))
         for place in places:
             part = weight / sum(weights) / len(places)
-            yield unseen * part, unseen * part / top, place
+            # No place is likelier than another: that it is not known where an unseen head
+            # stands says nothing against any row.
+            ratio = unseen / top * weight / max(weights)
+            yield _Structure(place, unseen * part, unseen * part / top, ratio)
 
 
 def _spread(head: HeadEvidence, book: Rulebook) -> _Head:
@@ -139,25 +178,34 @@ def _spread(head: HeadEvidence, book: Rulebook) -> _Head:
         if head.behaviour.get(behaviour, 0.0) > 0.0
     }
     dark = head.behaviour.get("dark", 0.0)
+    top = max(head.colour.values()), max(head.behaviour.values()), max(forms.values())
+    ratios: dict[HeadShown | str, float] = {
+        s: p / (top[0] * top[1] * top[2]) for s, p in lit.items()
+    }
+    dark_ratio = dark / top[1]
     arms: dict[str, float] = {}
     if book.imperfect.arm_alone:
         arms = {f: p * dark for f, p in forms.items() if f.startswith("arm") and p > 0.0}
+        ratios |= {f: p / (top[1] * top[2]) for f, p in arms.items()}
+        others = [p for f, p in forms.items() if f not in arms]
+        dark_ratio *= max(others, default=0.0) / top[2]
         dark *= 1.0 - sum(forms.get(f, 0.0) for f in arms)
-    return _Head(lit, dark, arms, max([dark, *arms.values(), *lit.values()]))
+    best = max([dark, *arms.values(), *lit.values()])
+    return _Head(lit, dark, arms, best, ratios, dark_ratio)
 
 
 def _weigh_structure(
     heads: list[_Head],
-    unseen: frozenset[int],
-    share: float,
-    openness: float,
+    structure: _Structure,
     evidence: MastEvidence,
     book: Rulebook,
     vocabulary: frozenset[HeadShown],
+    variants: Counter[tuple[tuple[str | None, str], ...]],
     result: Weighed,
     policy: Policy,
 ) -> None:
     """Add one number and placing of heads to the result."""
+    unseen, share, openness = frozenset(structure.places), structure.share, structure.openness
     masses: list[tuple[Entry, float, float]] = []
     covered_unlisted = 0.0
     uncovered = 0.0
@@ -166,20 +214,23 @@ def _weigh_structure(
     for pattern, entries in book.by_heads.items():
         if len(pattern) != len(heads):
             continue
-        total = clean = opened = fit = loose = 1.0
+        total = clean = opened = unlisted = fit = loose = 1.0
         for i, (head, shown) in enumerate(zip(heads, pattern, strict=True)):
             exact = head.dark if shown == DARK else head.exact(shown)
             total *= exact + (0.0 if shown == DARK else head.dark * blur)
             clean *= exact if i not in unseen else head.dark * blur
             opened *= head.share(shown)
+            unlisted *= head.unlisted_share(shown)
             fit = min(fit, exact / head.best) if i not in unseen else fit
             loose = min(loose, head.share(shown))
         if opened == 0.0:
             continue
         rest = 1.0
-        for entry, weight, row_openness in rows_weighed(entries, evidence, book, policy):
+        rows, bare = rows_weighed(entries, evidence, book, policy)
+        of_colours = 1.0 / variants[_colours(pattern)]
+        for entry, weight, row_openness, row_ratio in rows:
             rest -= weight
-            masses.append((entry, weight * total, weight * clean))
+            masses.append((entry, weight * of_colours * total, weight * of_colours * clean))
             reached = opened * openness * row_openness
             if reached >= limit:
                 result.open[entry] = max(result.open.get(entry, 0.0), reached)
@@ -190,20 +241,20 @@ def _weigh_structure(
             if row_openness > 0.0:
                 best = result.fit.get(entry.indication, 0.0)
                 result.fit[entry.indication] = max(best, fit * row_openness)
-                result.best_fit = max(result.best_fit, loose * row_openness * openness)
+                result.likeliest = max(result.likeliest, loose * row_ratio * structure.ratio)
         in_pattern = _unlisted_weight(pattern, policy)
         covered_unlisted += in_pattern * total
         rest = max(0.0, rest)
         uncovered += in_pattern * total * rest
-        if rest > 1e-9 and in_pattern * opened * openness * rest >= limit:
+        if in_pattern * unlisted * openness * bare >= limit:
             result.unlisted_open = True
     usual = sum(_factor(s, policy) for s in vocabulary) * blur
     everything = policy.unlisted_weight
     for head in heads:
         lit = sum(_factor(s, policy) * p for s, p in head.lit.items())
         everything *= lit + head.dark * usual + sum(head.arms.values())
-    unlisted = max(0.0, everything - covered_unlisted) + uncovered
-    whole = unlisted + sum(mass for _, mass, _ in masses)
+    outside = max(0.0, everything - covered_unlisted) + uncovered
+    whole = outside + sum(mass for _, mass, _ in masses)
     if whole <= 0.0:
         result.unlisted += share
         result.unlisted_open = True
@@ -214,95 +265,11 @@ def _weigh_structure(
         result.clean[where] = result.clean.get(where, 0.0) + share * clean / whole
         if entry.row.disputed:
             result.disputed[where] = result.disputed.get(where, 0.0) + share * mass / whole
-    result.unlisted += share * unlisted / whole
+        if entry.row.aspect.plates and evidence.plates is None:
+            result.plated[where] = result.plated.get(where, 0.0) + share * mass / whole
+    result.unlisted += share * outside / whole
     if not result.unlisted_open and not unseen:
         result.unlisted_open = _unlisted_open(heads, openness, book, policy)
-
-
-def rows_weighed(
-    entries: tuple[Entry, ...], evidence: MastEvidence, book: Rulebook, policy: Policy
-) -> list[tuple[Entry, float, float]]:
-    """Share out one combination of heads among its rows by plates, dwarf and arrangement.
-
-    Returns
-    -------
-    list of (entry, weight, openness)
-        Weights sum to 1 or less; what is missing belongs to masts for which the book lists
-        this combination in no row.
-    """
-    dwarf = evidence.dwarf
-    if dwarf is None:
-        # Nobody raised the question: where the book has no dwarf form of this combination
-        # the mast is taken as a high one.
-        has_dwarf = any(e.row.aspect.dwarf for e in entries)
-        kinds = _either(None, policy.assume_dwarf) if has_dwarf else [(False, 1.0, 1.0)]
-        if has_dwarf and all(e.row.aspect.dwarf for e in entries):
-            kinds = _either(None, policy.assume_dwarf)
-    else:
-        kinds = _either(dwarf, policy.assume_dwarf)
-    if len(entries[0].row.aspect.heads) == 1:
-        places = [(False, 1.0, 1.0)]
-    else:
-        places = _either(evidence.staggered, policy.assume_staggered)
-    found: dict[Entry, tuple[float, float]] = {}
-    for is_dwarf, p_kind, open_kind in kinds:
-        for is_staggered, p_place, open_place in places:
-            where = "staggered" if is_staggered else "in line"
-            fitting = [
-                e
-                for e in entries
-                if e.row.aspect.dwarf == is_dwarf and e.row.aspect.arrangement in (None, where)
-            ]
-            for entry, p_plate in _by_plates(fitting, evidence.plates, book):
-                weight, openness = found.get(entry, (0.0, 0.0))
-                found[entry] = (
-                    weight + p_kind * p_place * p_plate,
-                    max(openness, open_kind * open_place),
-                )
-    return [(entry, *pair) for entry, pair in found.items()]
-
-
-def _either(odds: float | None, assumed: float) -> list[tuple[bool, float, float]]:
-    """List the two answers to a yes-or-no question as (answer, odds, openness)."""
-    if odds is None:
-        return [(False, 1.0 - assumed, 1.0), (True, assumed, 1.0)]
-    top = max(odds, 1.0 - odds)
-    both = [(False, 1.0 - odds, (1.0 - odds) / top), (True, odds, odds / top)]
-    return [answer for answer in both if answer[1] > 0.0]
-
-
-def _by_plates(
-    fitting: list[Entry], told: frozenset[str] | None, book: Rulebook
-) -> list[tuple[Entry, float]]:
-    """Share out rows that differ by their plates only."""
-    by_set: dict[frozenset[str], list[Entry]] = {}
-    for entry in fitting:
-        by_set.setdefault(entry.row.aspect.plates or frozenset(), []).append(entry)
-    if told is not None:
-        # The rows that name the most of the told plates govern; a plate that no row of this
-        # combination names changes nothing here.
-        allowed = [plates for plates in by_set if plates <= told]
-        if not allowed:
-            return []
-        most = max(len(plates) for plates in allowed)
-        weights = {plates: 1.0 for plates in allowed if len(plates) == most}
-    else:
-        prior = {p.name: p.prior for p in book.plates}
-        weights = {}
-        for plates in by_set:
-            if plates:
-                weights[plates] = 1.0
-                for plate in sorted(plates):
-                    weights[plates] *= prior[plate]
-        none = max(0.0, 1.0 - sum(weights.values()))
-        if frozenset() in by_set:
-            weights[frozenset()] = none
-    whole = sum(weights.values()) if told is not None else 1.0
-    return [
-        (entry, weight / whole / len(by_set[plates]))
-        for plates, weight in weights.items()
-        for entry in by_set[plates]
-    ]
 
 
 def _factor(shown: HeadShown, policy: Policy) -> float:
@@ -318,15 +285,11 @@ def _unlisted_weight(pattern: tuple[HeadShown, ...], policy: Policy) -> float:
 
 
 def _unlisted_open(heads: list[_Head], openness: float, book: Rulebook, policy: Policy) -> bool:
-    """Whether a combination that the book lists nowhere is still open.
-
-    A dark head stands for anything already and opens every listed row; that some unlisted
-    combination fits a dark head as well says nothing, so such heads count only as lit.
-    """
+    """Whether a combination that the book lists nowhere is still open."""
     need = policy.open_share * _ROUNDING / (policy.unlisted_weight * openness)
     choices = []
     for head in heads:
-        lit = [(s, p / head.best * _factor(s, policy)) for s, p in head.lit.items()]
+        lit = [(s, head.unlisted_share(s) * _factor(s, policy)) for s in head.lit]
         choices.append(sorted((c for c in lit if c[1] >= need), key=lambda c: -c[1]))
     partial: list[tuple[tuple[HeadShown, ...], float]] = [((), 1.0)]
     for options in choices:

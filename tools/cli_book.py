@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import shutil
-import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from mastread.decoder.words import NOTICE
 from mastread.tools.texts import one_line, say, wrap_lines
+from mastread.tools.width import text_width
 
 if TYPE_CHECKING:
     from mastread.decoder.rulebook import Rulebook
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 @click.group()
 def book() -> None:
-    """List, show and check rulebooks."""
+    """List, show, print and check rulebooks."""
 
 
 @book.command("list")
@@ -42,8 +42,41 @@ def show(name: str) -> None:
     """
     from mastread.decoder.booktext import say_book
 
-    columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 96
-    click.echo(wrap_lines(say_book(_load(name)).rstrip("\n"), min(96, columns)))
+    click.echo(wrap_lines(say_book(_load(name)).rstrip("\n"), text_width()))
+
+
+@book.command()
+@click.argument("name")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write the page into this file; left out, it goes to standard output.",
+)
+def sheet(name: str, out: Path | None) -> None:
+    """Make a printable study sheet of a rulebook: one HTML page with a picture of each aspect.
+
+    NAME is one that `mastread book list` prints, or the path of a .toml file.
+
+    \b
+    Example:
+      mastread book sheet cror --out cror.html
+    """
+    from mastread.decoder.sheet import make_sheet
+
+    page = make_sheet(_load(name))
+    if out is None:
+        click.echo(page, nl=False)
+        return
+    from mastread.tools.picture_files import write_whole
+
+    try:
+        write_whole(out, page.encode())
+    except OSError as error:
+        raise click.ClickException(
+            say("error.output", path=out, what=error.strerror or error)
+        ) from None
+    click.echo(say("wrote.one", path=out), err=True)
 
 
 @book.command()

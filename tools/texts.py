@@ -89,6 +89,28 @@ ENGLISH: Final[dict[str, str]] = {
     "error.plate": "{text!r} is no plate that a rulebook knows; known are {known}",
     "error.plate.none": "`none` cannot go together with a plate; leave one of them out",
     "check.spelling": "check the name",
+    # aspects in words
+    "faults.title": "{aspect} ({book})",
+    "faults.meant": "If it is meant as {indication} and one thing fails:",
+    "faults.all_safe": (
+        "Each of these {count} failures reads as something as restrictive or more: fail-safe."
+    ),
+    "faults.unsafe": "{unsafe} of these {count} failures would be read as less restrictive.",
+    "faults.listed": "The book names this row as not fail-safe: {reason}",
+    "error.faults": (
+        "{aspect} is no aspect of {book}, so nothing can be said of its failures; "
+        "look at the aspects with `mastread book show`"
+    ),
+    "error.indication": (
+        "{text!r} is neither the name nor the rule number of an indication in {book}{hint}; "
+        "`mastread book show {book}` lists them"
+    ),
+    "error.then.one": (
+        "--then takes two aspects or more, each in quotes, in the order in which a train meets them"
+    ),
+    "error.explain.both": "{first} and {second} ask different things; leave one of them out",
+    "error.explain.plate": "--plate does not go with --indication; leave it out",
+    "pictures.none": "no aspect of it is known, so there is no picture",
     # rulebooks
     "book.good": (
         "{path}: in order; {title}, {indications} indications ({without} without an aspect), "
