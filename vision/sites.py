@@ -37,6 +37,8 @@ SAMPLE: Final = np.dtype(
 _LOOK_FROM: Final = 2.0
 _LOOK_TO: Final = 4.5
 _LARGEST_RADIUS: Final = 40.0
+#: Farthest that a lamp moves against the common motion within a frame, in radii (and 0.6 pixels).
+STEP: Final = 0.4
 
 
 @dataclass(slots=True)
@@ -97,8 +99,11 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     top = strongest(light)
     columns = np.arange(x0, x1, dtype=np.float32)
     rows = np.arange(y0, y1, dtype=np.float32)
-    x, y, settled = _settle(top, columns, rows, x, y, r, site.lit_peak)
-    if settled:
+    found_x, found_y, settled = _settle(top, columns, rows, x, y, r, site.lit_peak)
+    # Farther than this in one frame is another lamp: the heads of a mast stand more than two
+    # radii apart, and the common motion is known to a fraction of a pixel.
+    if settled and np.hypot(found_x - x, found_y - y) <= STEP * r + 0.6:
+        x, y = found_x, found_y
         site.drift = np.array([x, y]) - view.place(site.x, site.y)
 
     dx = columns[None, :] - np.float32(x)
@@ -130,10 +135,12 @@ def _settle(
     lit_peak: float,
 ) -> tuple[float, float, bool]:
     """Light-weighted centre near (x, y), if a lit lamp shows there."""
-    for _ in range(2):
+    reach = 1.3 * r + 1.2
+    for _ in range(3):
         dx = columns[None, :] - np.float32(x)
         dy = rows[:, None] - np.float32(y)
-        near = dx * dx + dy * dy < (1.5 * r + 2.0) ** 2
+        distance2 = dx * dx + dy * dy
+        near = distance2 < reach**2
         values = top[near]
         if values.size < 4:
             return x, y, False
@@ -141,12 +148,17 @@ def _settle(
         if high - low < max(0.5 * lit_peak, 0.02):
             return x, y, False
         weight = np.where(near, np.maximum(top - (low + 0.5 * (high - low)), 0.0), 0.0)
+        # The nearer counts for more, so that a lamp next to this one does not pull.
+        weight *= np.exp(-0.5 * distance2 / (0.8 * r + 0.6) ** 2)
         total = float(weight.sum())
+        if total <= 0:
+            return x, y, False
         nx = float((weight * columns[None, :]).sum()) / total
         ny = float((weight * rows[:, None]).sum()) / total
-        if (nx - x) ** 2 + (ny - y) ** 2 < 0.0025:
-            return nx, ny, True
+        moved = (nx - x) ** 2 + (ny - y) ** 2
         x, y = nx, ny
+        if moved < 0.0025:
+            break
     return x, y, True
 
 

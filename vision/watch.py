@@ -135,12 +135,9 @@ class Watcher:
     def _drift(self, site: Site) -> NDArray[np.float64]:
         """Where the place is expected against the common motion.
 
-        A lamp that is lit keeps its own offset up to date; one that is dark follows the lit
-        lamps nearest to it.
+        A lamp that is lit keeps its own offset up to date; one that is dark, or has left its
+        neighbours, follows the lit lamps nearest to it.
         """
-        last = site.samples[-1] if site.samples else None
-        if last is None or float(last["peak"]) >= 0.5 * site.lit_peak:
-            return site.drift
         weights, total = 0.0, np.zeros(2)
         for other in self._active:
             if other is site or not other.samples:
@@ -150,7 +147,12 @@ class Watcher:
             distance = np.hypot(other.x - site.x, other.y - site.y) + 10.0
             weights += 1.0 / distance
             total += other.drift / distance
-        return total / weights if weights else site.drift
+        common = total / weights if weights else site.drift
+        last = site.samples[-1] if site.samples else None
+        lit = last is None or float(last["peak"]) >= 0.5 * site.lit_peak
+        # A lit lamp that has gone its own way by more than its size follows something else.
+        apart = float(np.hypot(*(site.drift - common)))
+        return site.drift if lit and apart <= 0.8 * site.radius + 1.5 else common
 
     def _search_near(self, frame: Frame, view: View) -> None:
         places = [
