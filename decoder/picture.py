@@ -35,6 +35,8 @@ _HEAD: Final = 46.0
 _GAP: Final = 8.0
 _LEFT: Final = 40.0
 _ASIDE: Final = 14.0
+#: Letters of a line of words beside the mast: "flashing yellow" stays in one piece.
+_LETTERS: Final = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,10 +135,9 @@ def draw_aspect(aspect: Aspect) -> Picture:
             side = _ASIDE if i % 2 else -_ASIDE
         x, y = _LEFT + side, _GAP + i * (_HEAD + _GAP) + _HEAD / 2
         shapes += _head(head, x, y)
-        words = say_head(head).split()
-        lines = [" ".join(words)] if len(words) < 3 else [" ".join(words[:2]), " ".join(words[2:])]
+        lines = _broken(say_head(head))
         for n, line in enumerate(lines):
-            drop = 5 + (n - (len(lines) - 1) / 2) * 15
+            drop = 5 + (n - (len(lines) - 1) / 2) * 13.5
             shapes.append(Label(_LEFT + _ASIDE + 34, y + drop, line, 13, _INK))
     for i, plate in enumerate(plates):
         text = "No." if plate == "number" else plate
@@ -148,6 +149,17 @@ def draw_aspect(aspect: Aspect) -> Picture:
     return Picture(_WIDTH, foot + 6, tuple(shapes), say_aspect(aspect))
 
 
+def _broken(words: str) -> list[str]:
+    """Break words into lines that fit beside the mast."""
+    lines: list[str] = []
+    for word in words.split():
+        if lines and len(lines[-1]) + 1 + len(word) <= _LETTERS:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return lines
+
+
 def _head(head: HeadShown, x: float, y: float) -> Iterator[Shape]:
     kind, _, angle = head.form.partition(" ")
     if kind == "arm":
@@ -156,38 +168,45 @@ def _head(head: HeadShown, x: float, y: float) -> Iterator[Shape]:
     half = _HEAD / 2
     if kind == "row":
         yield Circle(x, y, half, _HOUSING)
+        yield from _rays(head, x, y, 20.0, 22.5)
         turn = math.radians(float(angle))
         for step in (-1, 0, 1):
-            dx, dy = 14 * step * math.cos(turn), -14 * step * math.sin(turn)
-            yield from _lens(head, x + dx, y + dy, 5.5, letter=False)
+            dx, dy = 13.5 * step * math.cos(turn), -13.5 * step * math.sin(turn)
+            yield from _lens(head, x + dx, y + dy, 6.0)
         return
+    radius = 13.0 if kind == "lamp" else 8.0
     yield Box(x - half + 3, y - half, _HEAD - 6, _HEAD, _HOUSING, 9)
-    yield from _lens(head, x, y, 13 if kind == "lamp" else 8, letter=kind == "lamp")
+    yield from _rays(head, x, y, radius + 2, radius + 7)
+    yield from _lens(head, x, y, radius)
 
 
-def _lens(head: HeadShown, x: float, y: float, radius: float, *, letter: bool) -> Iterator[Shape]:
+def _rays(head: HeadShown, x: float, y: float, inner: float, outer: float) -> Iterator[Shape]:
+    """Eight rays for a flashing light, four for one that may flash."""
+    if head.colour is None or head.behaviour not in ("flashing", "unknown"):
+        return
+    count = 8 if head.behaviour == "flashing" else 4
+    for ray in range(count):
+        turn = (ray + 0.5 * (count == 4)) * 2 * math.pi / count
+        c, s = math.cos(turn), math.sin(turn)
+        yield Line(x + inner * c, y + inner * s, x + outer * c, y + outer * s, _PAPER, 2)
+
+
+def _lens(head: HeadShown, x: float, y: float, radius: float) -> Iterator[Shape]:
     if head.behaviour == "dark":
         yield Circle(x, y, radius, _DARK_LENS, "#6a7078")
         return
-    doubtful = head.behaviour == "unknown" and head.colour != "unknown"
-    if letter and (head.behaviour == "flashing" or doubtful):
-        for ray in range(8):
-            turn = ray * math.pi / 4
-            c, s = math.cos(turn), math.sin(turn)
-            inner, outer = radius + 2, radius + 7
-            yield Line(x + inner * c, y + inner * s, x + outer * c, y + outer * s, "#ffffff", 2)
     fill, sign = LENS.get(str(head.colour), ("#9aa0a8", "?"))
+    size = 14.0 if radius > 10 else 1.5 * radius
     yield Circle(x, y, radius, fill)
-    if letter:
-        ink = _PAPER if head.colour in ("red", "blue") else _INK
-        yield Label(x, y + 5, sign, 14, ink, centred=True)
+    ink = _PAPER if head.colour in ("red", "blue") else _INK
+    yield Label(x, y + 0.36 * size, sign, size, ink, centred=True)
 
 
 def _arm(head: HeadShown, x: float, y: float, angle: float) -> Iterator[Shape]:
-    fill, _ = LENS.get(str(head.colour), (_DARK_LENS, ""))
     turn = math.radians(angle)
     yield Line(x, y, x - 27 * math.cos(turn), y - 22 * math.sin(turn), "#b3121d", 7)
-    yield Circle(x + 7, y + 6, 6, fill if head.behaviour != "dark" else _DARK_LENS, _INK)
+    yield Circle(x + 8, y + 7, 8, _HOUSING)
+    yield from _lens(head, x + 8, y + 7, 6.5)
 
 
 def _svg(shape: Shape) -> str:

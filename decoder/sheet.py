@@ -8,7 +8,7 @@ from typing import Final
 
 from mastread.decoder.booktext import say_indication_grade
 from mastread.decoder.explain import say_ahead, say_here
-from mastread.decoder.picture import draw_aspect
+from mastread.decoder.picture import LENS, draw_aspect
 from mastread.decoder.reasons import say_grade
 from mastread.decoder.rulebook import Indication, Rulebook
 from mastread.decoder.words import NOTICE
@@ -22,15 +22,24 @@ h1 { font-size: 1.5rem; margin: 0; }
 table { border-collapse: collapse; margin: 1rem 0; }
 th, td { border: 1px solid #8a9098; padding: .2rem .6rem; text-align: left; }
 section { border-top: 1px solid #8a9098; padding: .8rem 0; break-inside: avoid; }
+section.indication { display: grid; grid-template-columns: 17rem 1fr; column-gap: 1rem; }
 h2 { font-size: 1.15rem; margin: 0 0 .3rem; }
 p { margin: .2rem 0; }
 .grade { color: #555b63; font-size: .85rem; }
-.aspects { display: flex; flex-wrap: wrap; gap: .8rem; margin-top: .5rem; }
-figure { margin: 0; width: 200px; border: 1px solid #d5d9de; break-inside: avoid; }
+.aspects { display: flex; flex-wrap: wrap; gap: .6rem; }
+figure { margin: 0; width: 200px; border: 1px solid #c4c9d0; break-inside: avoid; }
 figcaption { font-size: .8rem; padding: .3rem .5rem; }
 .none { font-style: italic; }
-@media print { body { margin: 0; max-width: none; font-size: 11pt; } figure { width: 150px; }
-  svg { width: 150px; height: auto; } a { color: inherit; text-decoration: none; } }
+@media (max-width: 45rem) { section.indication { display: block; } }
+@media print {
+  @page { margin: 14mm 12mm; }
+  body { margin: 0; padding: 0; max-width: none; font-size: 10pt; }
+  section { padding: .5rem 0; }
+  section.indication { display: grid; grid-template-columns: 13rem 1fr; }
+  figure { width: 150px; }
+  svg { width: 150px; height: auto; }
+  a { color: inherit; text-decoration: none; }
+}
 """
 
 
@@ -51,7 +60,7 @@ def _lines(book: Rulebook) -> Iterator[str]:
         yield f"<p>{escape(book.note.strip())}</p>"
     yield "<table><tr><th>Speed</th><th>mph</th><th>Meaning</th></tr>"
     for speed in book.speeds:
-        number = "" if speed.mph is None else str(speed.mph)
+        number = "–" if speed.mph is None else str(speed.mph)
         yield (
             f"<tr><td>{escape(speed.name)}</td><td>{number}</td><td>{escape(speed.text)}</td></tr>"
         )
@@ -63,8 +72,22 @@ def _lines(book: Rulebook) -> Iterator[str]:
         yield "</table>"
     rule = f" (rule {escape(book.imperfect.rule)})" if book.imperfect.rule else ""
     yield f"<p>Badly displayed signals{rule}: {escape(book.imperfect.text)}</p>"
+    letters = ", ".join(f"{letter} {colour}" for colour, (_, letter) in LENS.items())
+    yield (
+        f"<p>In the pictures a letter stands on each lit lens ({letters}); eight rays round it "
+        "mean that it flashes, and a grey lens without a letter is dark.</p>"
+    )
     for indication in book.indications:
         yield from _section(indication, book)
+    for title, exemptions in (
+        ("Aspects that one failure can make less restrictive", book.not_fail_safe),
+        ("Aspects outside the grammar of speed signalling", book.not_by_grammar),
+    ):
+        if exemptions:
+            yield f"<section><h2>{title}</h2>"
+            for row in exemptions:
+                yield f"<p>{escape(_cap(row.show))}: {escape(row.reason)}.</p>"
+            yield "</section>"
     yield "<section><h2>Sources</h2>"
     for source in book.sources.values():
         words = f"{escape(source.id)}: {escape(source.what)}"
@@ -73,23 +96,28 @@ def _lines(book: Rulebook) -> Iterator[str]:
 
 
 def _section(indication: Indication, book: Rulebook) -> Iterator[str]:
-    yield f"<section><h2>{escape(indication.label)}</h2><p>{escape(indication.meaning)}</p>"
+    yield '<section class="indication"><div>'
+    yield f"<h2>{escape(indication.label)}</h2><p>{escape(indication.meaning)}</p>"
     yield f"<p>Here: {escape(say_here(indication, book))}</p>"
     yield f"<p>Ahead: {escape(say_ahead(indication, book))}</p>"
     yield f'<p class="grade">{escape(say_indication_grade(indication))}</p>'
     if not indication.aspects:
-        yield '<p class="none">Aspect not sourced.</p>'
+        yield '<p class="none">Aspect not sourced.</p></div>'
     else:
-        yield '<div class="aspects">'
+        yield '</div><div class="aspects">'
         for row in indication.aspects:
             picture = draw_aspect(row.aspect)
             disputed = " <strong>Disputed.</strong>" if row.disputed else ""
             yield (
-                f"<figure>{picture.svg()}<figcaption>{escape(picture.words)}.{disputed}"
+                f"<figure>{picture.svg()}<figcaption>{escape(_cap(picture.words))}.{disputed}"
                 f'<br><span class="grade">{escape(say_grade(row))}</span></figcaption></figure>'
             )
         yield "</div>"
     yield "</section>"
+
+
+def _cap(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _link(address: str) -> str:
