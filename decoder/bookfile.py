@@ -85,6 +85,11 @@ def parse_book(data: bytes, path: str) -> Rulebook:
         raise BookError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
         raise BookError(f"{path}: is not valid TOML: {error}") from None
+    return build_book(top, path)
+
+
+def build_book(top: dict[str, Any], path: str) -> Rulebook:
+    """Build a book from what its TOML holds; raises BookError as `parse_book` does."""
     return _Reader(path).book(top)
 
 
@@ -116,6 +121,8 @@ class _Reader:
                 raise self.fail(row, f'"{raw["id"]}" stands twice; keep one')
             self.sources[raw["id"]] = Source(raw["id"], raw["what"], raw.get("address", ""))
         speeds = tuple(self.speed(i, raw) for i, raw in enumerate(self.rows("speed", top)))
+        if head.get("row_lamps", 3) not in (2, 3):
+            raise self.fail("[book]", "row_lamps is the number of lamps in a row: 2 or 3")
         lower = head.get("lower_of_two", "")
         if lower:
             self.level("[book]", "lower_of_two", lower)
@@ -123,10 +130,10 @@ class _Reader:
         if sum(p.prior for p in self.plates) >= 1.0:
             raise self.fail("plates", "the priors sum to 1 or more; leave room for no plate")
         self.fields("[imperfect]", top["imperfect"], IMPERFECT)
-        grade, _, sources = self.graded("[imperfect]", top["imperfect"])
+        grade, agreeing, sources = self.graded("[imperfect]", top["imperfect"])
         raw = top["imperfect"]
         imperfect = Imperfect(
-            raw.get("rule"), raw["text"], grade, sources, raw.get("arm_alone", False)
+            raw.get("rule"), raw["text"], grade, agreeing, sources, raw.get("arm_alone", False)
         )
         indications = tuple(
             self.indication(i, raw) for i, raw in enumerate(self.rows("indication", top))
@@ -150,6 +157,7 @@ class _Reader:
             not_by_grammar=self.exemptions("not_by_grammar", top, shown),
             not_fail_safe=self.exemptions("not_fail_safe", top, shown),
             path=self.path,
+            row_lamps=head.get("row_lamps", 3),
             by_heads=by_heads,
         )
 
@@ -225,8 +233,8 @@ class _Reader:
         if raw["name"] in self.levels:
             raise self.fail(row, f'"{raw["name"]}" stands twice; keep one')
         self.levels[raw["name"]] = i
-        grade, _, sources = self.graded(row, raw)
-        return Speed(raw["name"], raw.get("mph"), raw["text"], grade, sources)
+        grade, agreeing, sources = self.graded(row, raw)
+        return Speed(raw["name"], raw.get("mph"), raw["text"], grade, agreeing, sources)
 
     def plate(self, i: int, raw: dict[str, Any]) -> Plate:
         row = f"plate {i + 1}"
@@ -234,11 +242,11 @@ class _Reader:
         self.one_of(row, "plate", raw["name"], PLATES)
         if not 0.0 < raw["prior"] < 1.0:
             raise self.fail(row, f"prior is {raw['prior']}; it must lie between 0 and 1")
-        grade, _, sources = self.graded(row, raw)
-        return Plate(raw["name"], raw["text"], float(raw["prior"]), grade, sources)
+        grade, agreeing, sources = self.graded(row, raw)
+        return Plate(raw["name"], raw["text"], float(raw["prior"]), grade, agreeing, sources)
 
     def level(self, row: str, key: str, word: str) -> int:
-        if word == NOTHING and key != "here":
+        if word == NOTHING and key == "next":
             return 0
         if word not in self.levels:
             known = tuple(self.levels)

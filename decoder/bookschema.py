@@ -21,6 +21,7 @@ BOOK: Final[Fields] = {
     "kind": (str, True),
     "grammar": (str, True),
     "lower_of_two": (str, False),
+    "row_lamps": (int, False),
     "note": (str, False),
 }
 GRADED: Final[Fields] = {"grade": (str, True), "sources": (list, False)}

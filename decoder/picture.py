@@ -120,8 +120,11 @@ class Picture:
         )
 
 
-def draw_aspect(aspect: Aspect) -> Picture:
-    """Draw a mast with its heads, plates and the words for each head."""
+def draw_aspect(aspect: Aspect, row_lamps: int = 3) -> Picture:
+    """Draw a mast with its heads, plates and the words for each head.
+
+    `row_lamps` is the number of lamps in a position-light row, as the book has it.
+    """
     count = len(aspect.heads)
     plates = sorted(aspect.plates or ())
     heads_end = _GAP + count * (_HEAD + _GAP)
@@ -134,7 +137,7 @@ def draw_aspect(aspect: Aspect) -> Picture:
         if aspect.arrangement == "staggered":
             side = _ASIDE if i % 2 else -_ASIDE
         x, y = _LEFT + side, _GAP + i * (_HEAD + _GAP) + _HEAD / 2
-        shapes += _head(head, x, y)
+        shapes += _head(head, x, y, row_lamps)
         lines = _broken(say_head(head))
         for n, line in enumerate(lines):
             drop = 5 + (n - (len(lines) - 1) / 2) * 13.5
@@ -160,7 +163,7 @@ def _broken(words: str) -> list[str]:
     return lines
 
 
-def _head(head: HeadShown, x: float, y: float) -> Iterator[Shape]:
+def _head(head: HeadShown, x: float, y: float, row_lamps: int) -> Iterator[Shape]:
     kind, _, angle = head.form.partition(" ")
     if kind == "arm":
         yield from _arm(head, x, y, float(angle))
@@ -170,7 +173,7 @@ def _head(head: HeadShown, x: float, y: float) -> Iterator[Shape]:
         yield Circle(x, y, half, _HOUSING)
         yield from _rays(head, x, y, 20.0, 22.5)
         turn = math.radians(float(angle))
-        for step in (-1, 0, 1):
+        for step in (-1, 0, 1) if row_lamps == 3 else (-0.9, 0.9):
             dx, dy = 13.5 * step * math.cos(turn), -13.5 * step * math.sin(turn)
             yield from _lens(head, x + dx, y + dy, 6.0)
         return

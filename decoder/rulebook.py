@@ -45,12 +45,16 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Speed:
-    """A speed word of the book; `mph` is None where the word is no number."""
+    """A speed word of the book; `mph` is None where the word is no number.
+
+    `grade`, `agreeing` and `sources` are as in `AspectRow`, here and in the rows below.
+    """
 
     name: str
     mph: int | None
     text: str
     grade: str
+    agreeing: int
     sources: tuple[str, ...]
 
 
@@ -66,6 +70,7 @@ class Plate:
     text: str
     prior: float
     grade: str
+    agreeing: int
     sources: tuple[str, ...]
 
 
@@ -169,6 +174,7 @@ class Imperfect:
     rule: str | None
     text: str
     grade: str
+    agreeing: int
     sources: tuple[str, ...]
     arm_alone: bool = False
 
@@ -195,7 +201,8 @@ class Rulebook:
 
     `grammar` is ``"speed"`` where the heads follow the grammar of speed signalling (see
     `mastread.decoder.grammar`), else ``"none"``; `lower_of_two` is the speed that the lower
-    of two heads stands for, empty where that is not settled.
+    of two heads stands for, empty where that is not settled. `row_lamps` is the number of lamps
+    of a position-light row, 2 or 3.
     """
 
     name: str
@@ -213,6 +220,7 @@ class Rulebook:
     not_by_grammar: tuple[Exemption, ...]
     not_fail_safe: tuple[Exemption, ...]
     path: str
+    row_lamps: int
     #: Entries by what the heads show, filled once on loading.
     by_heads: dict[tuple[HeadShown, ...], tuple[Entry, ...]] = field(repr=False)
     #: Decisions on point evidence, filled as they are asked for.

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from html import escape
 from typing import Final
 
-from mastread.decoder.booktext import say_indication_grade
+from mastread.decoder.booktext import say_standing
 from mastread.decoder.explain import say_ahead, say_here
 from mastread.decoder.picture import LENS, draw_aspect
 from mastread.decoder.reasons import say_grade
@@ -100,13 +100,13 @@ def _section(indication: Indication, book: Rulebook) -> Iterator[str]:
     yield f"<h2>{escape(indication.label)}</h2><p>{escape(indication.meaning)}</p>"
     yield f"<p>Here: {escape(say_here(indication, book))}</p>"
     yield f"<p>Ahead: {escape(say_ahead(indication, book))}</p>"
-    yield f'<p class="grade">{escape(say_indication_grade(indication))}</p>'
+    yield f'<p class="grade">{escape(say_standing(indication))}</p>'
     if not indication.aspects:
         yield '<p class="none">Aspect not sourced.</p></div>'
     else:
         yield '</div><div class="aspects">'
         for row in indication.aspects:
-            picture = draw_aspect(row.aspect)
+            picture = draw_aspect(row.aspect, book.row_lamps)
             disputed = " <strong>Disputed.</strong>" if row.disputed else ""
             yield (
                 f"<figure>{picture.svg()}<figcaption>{escape(_cap(picture.words))}.{disputed}"

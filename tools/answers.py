@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from mastread.decoder.aspect import Aspect
-from mastread.decoder.booktext import say_indication, say_indication_grade
+from mastread.decoder.booktext import say_indication, say_standing
 from mastread.decoder.decode import decode_aspect
 from mastread.decoder.explain import explain, say_ahead, say_here
 from mastread.decoder.faults import say_faults, single_faults
@@ -113,7 +113,7 @@ def answer_indication(words: str, book: Rulebook) -> Answer:
         "meaning": found.meaning,
         "here": say_here(found, book),
         "ahead": say_ahead(found, book),
-        "standing": say_indication_grade(found),
+        "standing": say_standing(found),
         "aspects": [
             {
                 "aspect": say_aspect(row.aspect),

@@ -84,7 +84,7 @@ def explain(
     else:
         click.echo(answer.text if faults else wrap_lines(answer.text, text_width()))
     if out is not None:
-        _draw(answer, out)
+        _draw(answer, out, book)
 
 
 def _answer(
@@ -121,15 +121,16 @@ def _parse(text: str, told: frozenset[str] | None) -> Aspect:
     return shown if told is None else replace(shown, plates=told | (shown.plates or frozenset()))
 
 
-def _draw(answer: Answer, out: Path) -> None:
+def _draw(answer: Answer, out: Path, name: str) -> None:
     """Write the pictures of an answer, and say how many."""
+    from mastread.decoder.rulebook import load_book
     from mastread.tools.picture_files import write_pictures
 
     if not answer.aspects:
         click.echo(say("pictures.none"), err=True)
         return
     try:
-        written = write_pictures(answer.aspects, out)
+        written = write_pictures(answer.aspects, out, load_book(name).row_lamps)
     except OSError as error:
         raise click.ClickException(
             say("error.output", path=out, what=error.strerror or error)

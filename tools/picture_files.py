@@ -13,10 +13,11 @@ from mastread.decoder.language import say_aspect
 from mastread.decoder.picture import draw_aspect
 
 
-def write_pictures(aspects: Sequence[Aspect], folder: Path) -> list[Path]:
+def write_pictures(aspects: Sequence[Aspect], folder: Path, row_lamps: int = 3) -> list[Path]:
     """Write an SVG and a PNG of each aspect into `folder`, named by the aspect's words.
 
-    Files come to their places whole: they are written aside first.
+    `row_lamps` is the number of lamps in a position-light row, as the rulebook has it. Files
+    come to their places whole: they are written aside first.
 
     Raises
     ------
@@ -28,7 +29,7 @@ def write_pictures(aspects: Sequence[Aspect], folder: Path) -> list[Path]:
 
     written = []
     for aspect in aspects:
-        picture = draw_aspect(aspect)
+        picture = draw_aspect(aspect, row_lamps)
         stem = file_stem(say_aspect(aspect))
         for suffix, data in (
             (".svg", picture.svg().encode() + b"\n"),
