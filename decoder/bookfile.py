@@ -84,7 +84,7 @@ def parse_book(data: bytes, path: str) -> Rulebook:
     except UnicodeDecodeError:
         raise BookError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
-        raise BookError(f"{path}: is not valid TOML: {error}") from None
+        raise BookError(f"{path}: is not valid TOML: {error}; correct it there") from None
     return build_book(top, path)
 
 
