@@ -230,26 +230,26 @@ def test_every_decision_is_whole(mast: MastEvidence, name: str) -> None:
         assert decision.reasons
 
 
-def _observe(aspect: Aspect, rng: random.Random, photo: bool) -> MastEvidence:
+#: Share of masts that have a head which nobody can see.
+UNSEEN = 0.02
+
+
+def _observe(aspect: Aspect, lost: int | None, rng: random.Random, photo: bool) -> MastEvidence:
     """Look at an aspect through an eye that errs, and say how far it is to be trusted.
 
     Each head's colour is seen right with some probability, else as any other, and the same in
-    a clip for whether it flashes; the evidence is the odds that follow by Bayes' rule. One mast
-    in fifty of those with several heads has a head that is dark and not seen at all; the
-    plates are not seen.
+    a clip for whether it flashes; the evidence is the odds that follow by Bayes' rule. Head
+    number `lost` is dark and not seen at all; the plates are not seen.
     """
     heads = []
-    shown = list(aspect.heads)
-    if len(shown) > 1 and rng.random() < 0.02:
-        del shown[rng.randrange(len(shown))]
-    for head in shown:
+    for head in (h for n, h in enumerate(aspect.heads) if n != lost):
         colour = _seen(str(head.colour), ("red", "yellow", "green", "lunar"), rng)
         flash = {"steady": 0.5, "flashing": 0.5}
         if not photo:
             flash = _seen(head.behaviour, ("steady", "flashing"), rng)
         heads.append(HeadEvidence(colour, flash))  # type: ignore[arg-type]
     staggered = None if aspect.arrangement is None else float(aspect.arrangement == "staggered")
-    unseen = 0.02 if len(heads) < 3 else 0.0
+    unseen = UNSEEN if len(heads) < 3 else 0.0
     return MastEvidence(tuple(heads), unseen, None, float(aspect.dwarf), staggered)
 
 
@@ -261,15 +261,27 @@ def _seen(truth: str, words: tuple[str, ...], rng: random.Random) -> dict[str, f
     return {word: 1 - wrong if word == seen else wrong / len(others) for word in words}
 
 
-def _draw(book: Rulebook, rng: random.Random) -> Entry:
-    """A row that a mast may show, plates as often as the book takes them to be."""
+def _draw(book: Rulebook, rng: random.Random) -> tuple[Entry, int | None]:
+    """A row that a mast may show, and which of its heads is not to be seen.
+
+    Plates are as frequent as the book takes them to be. Of the masts on which fewer than three
+    heads are seen, a share of `UNSEEN` has one more.
+    """
+    entry = _row(book, rng, None)
+    count = len(entry.row.aspect.heads)
+    if count == 3 or rng.random() >= UNSEEN:
+        return entry, None
+    return _row(book, rng, count + 1), rng.randrange(count + 1)
+
+
+def _row(book: Rulebook, rng: random.Random, count: int | None) -> Entry:
     prior = {plate.name: plate.prior for plate in book.plates}
     while True:
         entry = rng.choice(list(book.entries()))
         aspect = entry.row.aspect
-        if all(rng.random() < prior[plate] for plate in aspect.plates or ()) and all(
-            head.behaviour != "dark" for head in aspect.heads
-        ):
+        carried = all(rng.random() < prior[plate] for plate in aspect.plates or ())
+        lit = all(head.behaviour != "dark" for head in aspect.heads)
+        if carried and lit and count in (None, len(aspect.heads)):
             return entry
 
 
@@ -280,8 +292,8 @@ def test_readings_are_wrong_side_no_more_often_than_stated(name: str, photo: boo
     book = BOOKS[name]
     read_at_all = wrong_side = other = 0
     for _ in range(1200):
-        truth = _draw(book, rng)
-        mast = _observe(truth.row.aspect, rng, photo)
+        truth, lost = _draw(book, rng)
+        mast = _observe(truth.row.aspect, lost, rng, photo)
         decision = decode(mast, book)
         if decision.status != "read":
             continue
@@ -295,8 +307,10 @@ def test_readings_are_wrong_side_no_more_often_than_stated(name: str, photo: boo
             wrong_side += 1
     print(f"{name}: {read_at_all} read, {wrong_side} wrong-side, {other} otherwise wrong")
     assert read_at_all > (60 if photo else 350)
-    assert wrong_side / read_at_all < 0.01
-    assert other / read_at_all < 0.1
+    # No more than chance makes of the stated rates in this many draws (two standard deviations).
+    for found, stated in ((wrong_side, 0.01), (other, 0.1)):
+        expected = stated * read_at_all
+        assert found <= expected + 2 * expected**0.5
 
 
 ORDERS = st.builds(Orders, *(st.integers(0, 7),) * 3)
