@@ -186,6 +186,9 @@ def say_failures(aspect: Aspect, entry: Entry, book: Rulebook) -> Iterator[str]:
             result = f"no aspect of the book, so it counts as {fault.read_as.label}"
         verdict = "as restrictive or more" if fault.safe else "NOT as restrictive"
         yield f"{_cap(fault.what)}: {say_aspect(fault.shows)}; {result} ({verdict})."
+    for listed in book.not_fail_safe:
+        if listed.show == say_aspect(entry.row.aspect):
+            yield f"The book names this aspect as not fail-safe: {listed.reason}."
 
 
 def say_heads(aspect: Aspect, book: Rulebook, entry: Entry | None) -> Iterator[str]:

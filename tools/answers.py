@@ -8,15 +8,16 @@ from typing import Any
 
 from mastread.decoder.aspect import Aspect
 from mastread.decoder.booktext import say_indication, say_standing
-from mastread.decoder.decode import decode_aspect
+from mastread.decoder.decode import Decision, decode_aspect, evidence_of
 from mastread.decoder.explain import explain, say_ahead, say_here
 from mastread.decoder.faults import say_faults, single_faults
 from mastread.decoder.language import nearest, say_aspect
 from mastread.decoder.progression import row_as_json, say_row
 from mastread.decoder.reasons import say_grade
 from mastread.decoder.rulebook import Indication, Rulebook
+from mastread.decoder.weigh import weigh
 from mastread.decoder.words import NOTICE
-from mastread.tools.texts import say
+from mastread.tools.texts import say, wrap_lines
 
 
 class NoAnswerError(ValueError):
@@ -30,7 +31,8 @@ class Answer:
     Attributes
     ----------
     text : str
-        For people, ending with the notice. Lines may be longer than a terminal is wide.
+        For people, ending with the notice. Lines may be longer than a terminal is wide, except
+        where a width was asked for.
     data : dict
         The same as plain data, ready for JSON.
     aspects : tuple of Aspect
@@ -51,30 +53,31 @@ def answer_aspect(aspect: Aspect, book: Rulebook) -> Answer:
 def answer_faults(aspect: Aspect, book: Rulebook, width: int) -> Answer:
     """What every single failure of an aspect would show, as a table at most `width` wide.
 
-    Where the aspect leaves several indications open there is a table for each.
+    Where the aspect leaves several rows of the book open, plates that are not known among them,
+    there is a table for each.
     """
-    meanings = _meanings(aspect, book)
-    if not meanings:
+    meant = _meant(aspect, book)
+    if not meant:
         raise NoAnswerError(say("error.faults", aspect=say_aspect(aspect), book=book.label))
-    lines = [say("faults.title", aspect=_cap(say_aspect(aspect)), book=book.label)]
+    listed = {row.show: row.reason for row in book.not_fail_safe}
+    parts = [say("faults.title", aspect=_cap(say_aspect(aspect)), book=book.label)]
     tables = []
-    shown = [aspect]
-    for meant in meanings:
-        faults = single_faults(aspect, meant, book)
-        shown += [fault.shows for fault in faults]
-        lines += ["", say("faults.meant", indication=meant.label)]
-        lines += ["", say_faults(aspect, meant, book, width)]
+    drawn = [aspect]
+    for shown, indication in meant:
+        faults = single_faults(shown, indication, book)
         unsafe = sum(not fault.safe for fault in faults)
-        key = "faults.all_safe" if not unsafe else "faults.unsafe"
-        lines += ["", say(key, unsafe=unsafe, count=len(faults))]
-        lines += [
-            say("faults.listed", reason=row.reason)
-            for row in book.not_fail_safe
-            if unsafe and row.show == say_aspect(aspect)
+        drawn += [shown, *(fault.shows for fault in faults)]
+        parts += [
+            say("faults.meant", aspect=say_aspect(shown), indication=indication.label),
+            say_faults(shown, indication, book, width),
+            say("faults.unsafe" if unsafe else "faults.all_safe", unsafe=unsafe, count=len(faults)),
         ]
+        if unsafe and say_aspect(shown) in listed:
+            parts.append(say("faults.listed", reason=listed[say_aspect(shown)]))
         tables.append(
             {
-                "meant": {"rule": meant.rule, "name": meant.name},
+                "aspect": say_aspect(shown),
+                "meant": {"rule": indication.rule, "name": indication.name},
                 "faults": [fault.as_json() for fault in faults],
             }
         )
@@ -84,7 +87,8 @@ def answer_faults(aspect: Aspect, book: Rulebook, width: int) -> Answer:
         "tables": tables,
         "notice": NOTICE,
     }
-    return Answer("\n".join([*lines, "", NOTICE]), data, tuple(dict.fromkeys(shown)))
+    text = "\n\n".join(wrap_lines(part, width) for part in (*parts, NOTICE))
+    return Answer(text, data, tuple(dict.fromkeys(drawn)))
 
 
 def answer_row(aspects: Sequence[Aspect], book: Rulebook) -> Answer:
@@ -128,11 +132,20 @@ def answer_indication(words: str, book: Rulebook) -> Answer:
     return Answer(say_indication(found, book), data, tuple(row.aspect for row in found.aspects))
 
 
-def _meanings(aspect: Aspect, book: Rulebook) -> list[Indication]:
-    """The indication that an aspect gives, or each of those that it leaves open."""
-    possible = decode_aspect(aspect, book).possible
-    named = {(rule, name) for rule, name, _ in possible}
-    return [i for i in book.indications if (i.rule, i.name) in named]
+def _meant(aspect: Aspect, book: Rulebook) -> list[tuple[Aspect, Indication]]:
+    """What an aspect may be meant as: itself where it is read, else each row it leaves open."""
+    decision = decode_aspect(aspect, book)
+    if decision.status == "read":
+        return [(aspect, i) for i in book.indications if i.label == _label(decision)]
+    still_open = weigh(evidence_of(aspect), book).open
+    rows = sorted(
+        still_open, key=lambda e: (e.indication.restrictiveness(), say_aspect(e.row.aspect))
+    )
+    return [(entry.row.aspect, entry.indication) for entry in rows]
+
+
+def _label(decision: Decision) -> str:
+    return f"{decision.rule} {decision.name}" if decision.rule else str(decision.name)
 
 
 def _cap(text: str) -> str:

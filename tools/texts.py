@@ -91,7 +91,7 @@ ENGLISH: Final[dict[str, str]] = {
     "check.spelling": "check the name",
     # aspects in words
     "faults.title": "{aspect} ({book})",
-    "faults.meant": "If it is meant as {indication} and one thing fails:",
+    "faults.meant": "If {aspect} is meant, {indication}, and one thing fails:",
     "faults.all_safe": (
         "Each of these {count} failures reads as something as restrictive or more: fail-safe."
     ),
