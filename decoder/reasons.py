@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from mastread.decoder.aspect import PLATES
-from mastread.decoder.evidence import MastEvidence
+from mastread.decoder.aspect import PLATES, HeadShown
+from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.decoder.language import say_aspect, say_head
 from mastread.decoder.policy import load_policy
 from mastread.decoder.rulebook import GRADES, SHAKY, AspectRow, Entry, Indication, Rulebook
 from mastread.decoder.weigh import Weighed
+from mastread.decoder.words import BEHAVIOURS, COLOURS, FORMS
 
 _PLACES: Final = {
     1: ("the head",),
@@ -56,7 +57,7 @@ def say_reasons(
         *_plates(evidence, weighed, book),
         *_mast_kind(evidence, weighed),
         *_disputed(weighed),
-        *_unlisted(weighed, book),
+        *_unlisted(evidence, weighed, book),
         *_grades(weighed, status, possible),
         *_verdict(weighed, status, possible, safest),
     ]
@@ -223,15 +224,36 @@ def _disputed(weighed: Weighed) -> Iterator[str]:
             yield f"The one source on {heads} ({_or(sorted(names))}) is disputed; it is not read."
 
 
-def _unlisted(weighed: Weighed, book: Rulebook) -> Iterator[str]:
+def _unlisted(evidence: MastEvidence, weighed: Weighed, book: Rulebook) -> Iterator[str]:
+    odds = f"{weighed.unlisted:.0%}" if weighed.unlisted >= _WORTH else "under 1%"
     if weighed.unlisted >= 0.5:
         yield (
-            f"What the mast seems to show is not an aspect of this book ({weighed.unlisted:.0%}): "
+            f"What the mast seems to show is not an aspect of this book ({odds}): "
             "a defective signal, another railway's, or one that the book lacks. It counts as "
             f"{book.most_restrictive().label}."
         )
+    elif weighed.likeliest < 1.0 - 1e-9:
+        heads = tuple(_likeliest(head) for head in evidence.heads)
+        words = " over ".join(say_head(head) for head in heads)
+        why = "no aspect of this book"
+        if heads in book.by_heads:
+            why = "listed for another kind of mast only (dwarf, staggered, with a plate)"
+        yield (
+            f"Head by head the likeliest sight is {words}, which is {why}; while that is not "
+            f"ruled out it counts as {book.most_restrictive().label}."
+        )
     elif weighed.unlisted_open:
-        yield f"It may show an aspect that this book does not list ({weighed.unlisted:.0%})."
+        yield f"It may show an aspect that this book does not list ({odds})."
+
+
+def _likeliest(head: HeadEvidence) -> HeadShown:
+    """What one head shows most likely, by each of its odds on their own."""
+    # In the order of the vocabulary, so that equal odds always name the same word.
+    behaviour = max(BEHAVIOURS, key=lambda b: head.behaviour.get(b, 0.0))
+    form = max(FORMS, key=lambda f: (head.form or {"lamp": 1.0}).get(f, 0.0))
+    if behaviour == "dark":
+        return HeadShown(None, "dark", form)
+    return HeadShown(max(COLOURS, key=lambda c: head.colour.get(c, 0.0)), behaviour, form)
 
 
 def _grades(weighed: Weighed, status: str, possible: Sequence[Indication]) -> Iterator[str]:

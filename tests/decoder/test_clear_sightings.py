@@ -135,3 +135,18 @@ def test_colours_are_not_counted_twice_where_flashing_cannot_be_told() -> None:
     odds = {name: p for _, name, p in decision.possible}
     yellow = odds["Clear to Stop"] + odds["Advance Clear to Stop"]
     assert odds["Clear"] == pytest.approx(yellow, rel=0.02)
+
+
+def test_what_is_likeliest_no_aspect_of_the_book_counts_as_stop_and_is_named() -> None:
+    """Flashing green over reds is not listed: nothing argues the sight of it away."""
+    red = HeadEvidence({"red": 1.0}, steady())
+    for share in (0.51, 0.6, 0.95):
+        top = HeadEvidence({"green": 1.0}, {"flashing": share, "steady": 1 - share})
+        decision = decode(MastEvidence((top, red, red)), CROR)
+        assert decision.status != "read"
+        assert decision.most_restrictive == ("439", "Stop")
+    top = HeadEvidence({"green": 1.0}, {"flashing": 0.6, "steady": 0.4})
+    reasons = " ".join(decode(MastEvidence((top, red, red)), CROR).reasons)
+    assert "the likeliest sight is flashing green over red over red, which is no aspect" in reasons
+    low = decode(MastEvidence((HeadEvidence({"green": 1.0}, steady()),), dwarf=0.6), CROR)
+    assert any("listed for another kind of mast only" in reason for reason in low.reasons)
