@@ -11,7 +11,7 @@ from mastread.decoder.language import say_aspect, say_head
 from mastread.decoder.policy import load_policy
 from mastread.decoder.rulebook import GRADES, SHAKY, AspectRow, Entry, Indication, Rulebook
 from mastread.decoder.weigh import Weighed
-from mastread.decoder.words import BEHAVIOURS, COLOURS, FORMS
+from mastread.decoder.words import BEHAVIOURS, COLOURS, FORMS, Colour
 
 _PLACES: Final = {
     1: ("the head",),
@@ -253,7 +253,8 @@ def _likeliest(head: HeadEvidence) -> HeadShown:
     form = max(FORMS, key=lambda f: (head.form or {"lamp": 1.0}).get(f, 0.0))
     if behaviour == "dark":
         return HeadShown(None, "dark", form)
-    return HeadShown(max(COLOURS, key=lambda c: head.colour.get(c, 0.0)), behaviour, form)
+    colour: Colour = max(COLOURS, key=lambda c: head.colour.get(c, 0.0))
+    return HeadShown(colour, behaviour, form)
 
 
 def _grades(weighed: Weighed, status: str, possible: Sequence[Indication]) -> Iterator[str]:
