@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from mastread.tools.cli_options import plate_option, rules_option, told_plates
+from mastread.decoder.aspect import PLATES
+from mastread.tools.cli_options import Plate, rules_option, told_plates
 from mastread.tools.texts import one_line, say, wrap_lines
 from mastread.tools.width import text_width
 
@@ -25,7 +26,15 @@ QUESTIONS = ("--faults", "--then", "--indication")
 @click.command()
 @click.argument("words", nargs=-1, required=True, metavar="ASPECT...")
 @rules_option
-@plate_option
+@click.option(
+    "--plate",
+    "plates",
+    type=Plate(),
+    multiple=True,
+    metavar="PLATE",
+    help=f"A plate on the mast besides those that ASPECT names: {', '.join(PLATES)}; may be given "
+    "again. Left out: ASPECT is taken at its word.",
+)
 @click.option("--faults", is_flag=True, help="Show what every single failure would look like.")
 @click.option(
     "--then",
