@@ -32,7 +32,6 @@ from mastread.decoder.words import COLOURS
 
 #: A lamp that lifts the finished picture by less than this (coded 0..1) is left out of training.
 LEAST_CONTRAST: Final = 0.08
-_HIDDEN: Final = (24, 12)
 _ROUNDS: Final = 120
 _PATIENCE: Final = 25
 _BATCH: Final = 512
@@ -80,6 +79,41 @@ def collect(
     click.echo(f"{len(parts)} scenes, {len(y)} spots: {counts}")
 
 
+@main.command("collect-dark")
+@click.option("--photos", default="0:1000", help="seeds of photos, FROM:TO")
+@click.option("--jobs", default=2, show_default=True)
+@click.option("--out", type=click.Path(path_type=Path), required=True)
+def collect_dark(photos: str, jobs: int, out: Path) -> None:
+    """Collect places that look like a lit head of their mast: dark heads, and others."""
+    from mastread.vision.darkheads import DARK_FEATURES
+
+    rows: list[NDArray[np.float64]] = []
+    labels: list[NDArray[np.int8]] = []
+    with ProcessPoolExecutor(jobs) as pool:
+        for x, y in pool.map(_dark_places, _range(photos), chunksize=4):
+            rows.append(x)
+            labels.append(y)
+    x, y = np.concatenate(rows), np.concatenate(labels)
+    np.savez(out, x=x.reshape(-1, len(DARK_FEATURES)), y=y)
+    click.echo(f"{len(y)} places, {int((y > 0).sum())} of them heads without light")
+
+
+@main.command("fit-dark")
+@click.argument("places", nargs=-1, type=click.Path(exists=True, path_type=Path), required=True)
+@click.option("--check", multiple=True, type=click.Path(exists=True, path_type=Path), required=True)
+@click.option("--out", type=click.Path(path_type=Path), default=Path("vision"))
+@click.option("--seed", default=7, show_default=True)
+def fit_dark(places: Sequence[Path], check: Sequence[Path], out: Path, seed: int) -> None:
+    """Fit `dark_net`: is a place that looks like a head one?"""
+    from mastread.vision.darkheads import DARK_FEATURES
+
+    x, y = _load(places)
+    cx, cy = _load(check)
+    _fit_and_write(
+        "dark_net", ("head", "other"), DARK_FEATURES, (x, y == 0), (cx, cy == 0), (12,), seed, out
+    )
+
+
 @main.command()
 @click.argument("spots", nargs=-1, type=click.Path(exists=True, path_type=Path), required=True)
 @click.option("--check", multiple=True, type=click.Path(exists=True, path_type=Path), required=True)
@@ -91,20 +125,34 @@ def fit(spots: Sequence[Path], check: Sequence[Path], out: Path, seed: int) -> N
 
     x, y = _load(spots)
     cx, cy = _load(check)
-    classes = ("lamp", "other")
-    train = x, (y == 0).astype(int)
-    net, report = _fit(train, (cx, (cy == 0).astype(int)), len(classes), _HIDDEN, seed)
+    _fit_and_write(
+        "lamp_net", ("lamp", "other"), FEATURES, (x, y == 0), (cx, cy == 0), (24, 12), seed, out
+    )
+
+
+def _fit_and_write(
+    name: str,
+    classes: tuple[str, str],
+    names: Sequence[str],
+    train: tuple[NDArray[np.float64], NDArray[np.bool_]],
+    check: tuple[NDArray[np.float64], NDArray[np.bool_]],
+    hidden: tuple[int, ...],
+    seed: int,
+    out: Path,
+) -> None:
+    """Fit a net of two classes (the label says whether it is the second) and write it."""
+    (x, y), (cx, cy) = train, check
+    net, report = _fit((x, y.astype(int)), (cx, cy.astype(int)), len(classes), hidden, seed)
     document = {
-        "about": "Small net over measured figures of a spot; trained by tools/train.py on "
-        "rendered scenes only.",
+        "about": "Small net over measured figures; trained by tools/train.py on rendered scenes.",
         "trained_on": len(y),
         "checked_on": len(cy),
         "report": report,
         "classes": list(classes),
-        "features": list(FEATURES),
+        "features": list(names),
         **net,
     }
-    path = out / "lamp_net.json"
+    path = out / f"{name}.json"
     partial = path.with_suffix(".partial")
     partial.write_text(json.dumps(document) + "\n", encoding="utf-8")
     partial.replace(path)
@@ -168,6 +216,49 @@ def _spots_of(task: tuple[str, int, bool]) -> Spots:
         np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3),
         np.array(labels, np.int8),
     )
+
+
+def _dark_places(seed: int) -> tuple[NDArray[np.float64], NDArray[np.int8]]:
+    """Figures of the places that look like a head, and whether there is a head without light.
+
+    Every second scene is given a failed lamp, so that there are enough of them.
+    """
+    import cv2
+
+    from mastread.tools.scenes import make
+    from mastread.vision import masts
+    from mastread.vision.darkheads import DARK_FEATURES, alike_places
+    from mastread.vision.photo import open_photo
+
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng([seed, 79])
+    overrides = {"lens_px": float(np.exp(rng.uniform(np.log(4.0), np.log(50.0))))}
+    if seed % 2:
+        heads = [str(word) for word in rng.choice(["red", "green", "yellow"], rng.integers(2, 4))]
+        heads[int(rng.integers(len(heads)))] = "dark"
+        overrides["aspect"] = " over ".join(heads)  # type: ignore[assignment]
+    with tempfile.TemporaryDirectory() as folder:
+        truth = make.write_photo(seed, folder, **overrides)
+        frame = open_photo(Path(folder) / truth.file)
+    heads_true = [(head, mast) for mast in truth.masts for head in mast.spans[0].heads]
+    lit = [head for head, _ in heads_true if head.lit_now and (head.contrast or 0) > LEAST_CONTRAST]
+    x, y, r = (np.array([getattr(head, k) for head in lit]) for k in ("x", "y", "radius"))
+    rows: list[NDArray[np.float64]] = []
+    labels: list[int] = []
+    for group in masts.group(x, y, r):
+        # As measured from a picture, a lens looks up to half again as large as it is.
+        grow = float(rng.uniform(0.9, 1.5))
+        marks = [(float(x[i]), float(y[i]), float(r[i]) * grow) for i in group.members]
+        places, table, _ = alike_places(frame, marks)
+        for (px, py), row in zip(places, table, strict=True):
+            near = [
+                head
+                for head, _ in heads_true
+                if np.hypot(head.x - px, head.y - py) < max(2.5 * head.radius, 3.0)
+            ]
+            rows.append(row)
+            labels.append(int(any(not head.lit_now for head in near)))
+    return np.array(rows).reshape(-1, len(DARK_FEATURES)), np.array(labels, np.int8)
 
 
 Lamps = list[tuple[float, float, float, int, bool]]

@@ -118,7 +118,9 @@ def main(
         "round": best["round"],
         **_shares(scores, held[2]),
     }
-    _write(net.cpu().eval(), out, centre, spread, temperatures, len(y), len(cy), report)
+    lit = np.bincount(y[y > 0] - 1, minlength=len(COLOURS))
+    shares = {c: round(float(n) / lit.sum(), 4) for c, n in zip(COLOURS, lit, strict=True)}
+    _write(net.cpu().eval(), out, centre, spread, temperatures, shares, len(y), len(cy), report)
     click.echo(f"{report} temperatures {temperatures}")
 
 
@@ -231,6 +233,7 @@ def _write(
     centre: NDArray[np.float32],
     spread: NDArray[np.float32],
     temperatures: dict[str, float],
+    shares: dict[str, float],
     trained: int,
     checked: int,
     report: dict[str, Any],
@@ -257,6 +260,7 @@ def _write(
         "centre": np.round(centre, 5).tolist(),
         "spread": np.round(spread, 5).tolist(),
         "temperatures": temperatures,
+        "colour_shares": shares,
     }
     (out / "patch_net.json").write_text(json.dumps(card) + "\n", encoding="utf-8")
 

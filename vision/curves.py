@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mastread.vision.flash import Edge
+from mastread.vision.flash import Edge, find_flashes
 
 #: Spells shorter than this are not of a signal's making (a lost frame, mains beat); seconds.
 SHORTEST_SPELL_S: Final = 0.09
@@ -20,6 +20,10 @@ HIDDEN_CHANGE: Final = 0.4
 #: A surround darker than this (linear) is night: the lamp's own veil makes up its light, and it
 #: says nothing about what stands in front.
 TOO_DARK_TO_TELL: Final = 0.03
+
+#: Share of its light by which a lamp must sink in an even beat to be taken for one that flashes
+#: but never looks dark; exposure drift and mains ripple stay below it.
+AFTERGLOW_DEPTH: Final = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,34 @@ def light_curve(table: NDArray[np.void], lit_times_s: Sequence[float]) -> Curve:
     with np.errstate(over="ignore", invalid="ignore"):
         lit = 1.0 / (1.0 + np.exp(-(smooth - threshold) / (0.06 * scale)))
     lit[_hidden(table, lit)] = np.nan
-    return Curve(time_s, (flux / max(lit_level, 1e-6)).astype(np.float32), lit.astype(np.float32))
+    curve = Curve(time_s, (flux / max(lit_level, 1e-6)).astype(np.float32), lit.astype(np.float32))
+    return _afterglow(curve, smooth) or curve
+
+
+def _afterglow(curve: Curve, smooth: NDArray[np.float64]) -> Curve | None:
+    """The curve of a lamp whose light sinks in an even beat without going out, if it is one.
+
+    By night a camera may be so far over-exposed that the afterglow of a flashing filament still
+    clips: the lamp seems to shrink and grow. Only an even beat counts; any other swell is left to
+    be steady light under a changing exposure.
+    """
+    seen = np.isfinite(smooth) & np.isfinite(curve.lit)
+    if np.count_nonzero(seen) < 10 or (curve.lit[seen] < 0.5).any():
+        return None
+    low, high = (float(v) for v in np.percentile(smooth[seen], [8, 92]))
+    if high <= 0 or (high - low) / high < AFTERGLOW_DEPTH:
+        return None
+    middle, width = 0.5 * (low + high), 0.08 * (high - low)
+    with np.errstate(over="ignore", invalid="ignore"):
+        lit = 1.0 / (1.0 + np.exp(-(smooth - middle) / width))
+    lit[~seen] = np.nan
+    # Between its two levels the crossing of the middle is what is timed.
+    flux = (smooth - low) / (high - low)
+    sunk = Curve(curve.time_s, flux.astype(np.float32), lit.astype(np.float32))
+    beats = find_flashes(edges(sunk))
+    beating = sum(beat.end_s - beat.start_s for beat in beats)
+    whole = float(curve.time_s[-1] - curve.time_s[0])
+    return sunk if beating > 0.6 * whole else None
 
 
 def edges(curve: Curve) -> list[Edge]:

@@ -24,8 +24,10 @@ FARTHEST: Final = 44.0
 LEAN: Final = 0.1
 #: Lens radii on one mast agree to this factor, as they appear.
 SAME_SIZE: Final = 1.9
-#: A staggered head stands off its neighbours by at most this share of the distance between them.
-STAGGER: Final = 0.75
+#: A staggered head stands off its neighbours by at most this share of the distance between them,
+#: and by at most so many radii.
+STAGGER: Final = 1.0
+STAGGER_RADII: Final = 13.0
 MOST_HEADS: Final = 4
 #: Two links of a chain of heads differ by at most this factor (one head may be dark between).
 SPACING: Final = 2.6
@@ -97,7 +99,7 @@ def _cost(
     in_line = np.abs(offsets) <= room
     if in_line.all() and _straight(members, x, y, scale):
         return float(np.mean(np.abs(offsets) / room) + steps.max() / (FARTHEST * scale))
-    if (np.abs(offsets) > STAGGER * steps).any():
+    if (np.abs(offsets) > np.minimum(STAGGER * steps, STAGGER_RADII * scale)).any():
         return None
     # Heads on alternate sides: each step goes the other way from the one before.
     if len(offsets) > 1 and not (np.sign(offsets[1:]) == -np.sign(offsets[:-1])).all():

@@ -17,6 +17,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from mastread.decoder.words import COLOURS
+from mastread.vision.limits import limits
 from mastread.vision.net import softmax
 
 
@@ -29,6 +31,7 @@ class PatchNet:
     spread: NDArray[np.float32]
     lamp_temperature: float
     colour_temperature: float
+    colour_shift: NDArray[np.float64]
 
     def judge(
         self, patches: NDArray[np.uint8], figures: NDArray[np.float64]
@@ -52,7 +55,7 @@ class PatchNet:
         self.net.setInput(np.ascontiguousarray(scaled), "figures")
         scores = np.asarray(self.net.forward("scores"), np.float64).reshape(len(patches), -1)
         lamp = softmax(scores[:, :2] / self.lamp_temperature)[:, 0]
-        return lamp, scores[:, 2:] / self.colour_temperature
+        return lamp, scores[:, 2:] / self.colour_temperature + self.colour_shift
 
 
 @cache
@@ -67,4 +70,11 @@ def load_patch_net() -> PatchNet:
         spread=np.array(card["spread"], np.float32),
         lamp_temperature=float(card["temperatures"]["lamp"]),
         colour_temperature=float(card["temperatures"]["colour"]),
+        colour_shift=_shift(card["colour_shares"]),
     )
+
+
+def _shift(shares: dict[str, float]) -> NDArray[np.float64]:
+    """Log-odds that move the net from the shares it was trained on to those met outside."""
+    prior = limits("colours")["prior"]
+    return np.array([np.log(prior[colour] / shares[colour]) for colour in COLOURS])

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.vision import masts
 from mastread.vision.behaviour import photo_odds
-from mastread.vision.darkheads import DarkHead, find_dark_heads
+from mastread.vision.darkheads import DarkHead, find_dark_heads, shifted_odds
 from mastread.vision.errors import MediaError
 from mastread.vision.frame import Frame
+from mastread.vision.inphase import doubt_common_beats
 from mastread.vision.lenses import heads_of
 from mastread.vision.look import Lamp, colour_odds, look
 from mastread.vision.media import kind_of
@@ -72,7 +73,7 @@ def see(path: Path, hints: Hints, progress: Progress | None = None) -> Seen:
     if kind == "photo":
         frame = open_photo(path)
         source = SourceInfo(str(path), "photo", frame.width, frame.height)
-        return see_photo(frame, source, hints)
+        return replace(see_photo(frame, source, hints), warnings=tuple(frame.warnings))
     with open_video(path) as video:
         watched, frames = watch(video, hints, video.duration_s, progress)
         source = SourceInfo(str(path), "video", video.width, video.height, video.duration_s, frames)
@@ -143,7 +144,7 @@ def _dark_heads(
         sure = sorted(found, key=lambda dark: -dark.odds)[:missing]
         return sure, 0.0 if len(sure) == missing else 1.0
     sure = [dark for dark in found if dark.odds >= LAMP_AT]
-    doubtful = [dark.odds for dark in found if dark.odds < LAMP_AT]
+    doubtful = [shifted_odds(dark.odds) for dark in found if dark.odds < LAMP_AT]
     base = UNSEEN_BY_DAY if told else UNSEEN_BY_NIGHT
     return sure, float(1.0 - (1.0 - base) * np.prod([1.0 - p for p in doubtful]))
 
@@ -195,7 +196,7 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
             np.array([head.radius for head in heads]),
         )
         for group in groups:
-            members = [heads[i] for i in group.members]
+            members = doubt_common_beats([heads[i] for i in group.members])
             seen.append(_clip_mast(watched, scene, len(seen) + 1, members, group.staggered, hints))
     return tuple(mast for mast in seen if mast.spans)
 
@@ -269,8 +270,3 @@ def _path(heads: list[Head]) -> NDArray[np.float64]:
         ],
         axis=1,
     )
-
-
-def with_path(seen: Seen, path: str) -> Seen:
-    """The same with the path as the person gave it."""
-    return replace(seen, source=replace(seen.source, path=path))
