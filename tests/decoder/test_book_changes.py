@@ -40,9 +40,12 @@ def others(key: str, value: Any, speeds: list[str]) -> Iterator[Any]:
                 yield value.replace(old, new, 1)
         yield f"flashing {value}".replace("flashing flashing ", "")
     elif key in ("here", "next", "second", "reduce", "lower_of_two"):
-        yield from (speed for speed in (*speeds, "nothing") if speed != value)
+        at = speeds.index(value) if value in speeds else 0
+        yield from (speeds[at - 1], speeds[(at + 1) % len(speeds)], "nothing")
     elif key == "grade":
-        yield from (grade for grade in (*GRADES, "verified 4") if grade != value)
+        grades = [*GRADES]
+        at = grades.index(value) if value in grades else 0
+        yield from (grades[at - 1], "verified 4")
     else:
         yield f"{value}?"
 
