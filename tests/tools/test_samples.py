@@ -15,14 +15,13 @@ import pytest
 
 from mastread.tools.scenes.layers import HeadInfo, Layers, LensLayer, MastInfo
 from mastread.tools.scenes.samples_shoot import (
-    TrainPass,
-    pack_train,
     plan_clip,
     shoot_clip,
     shoot_photo,
 )
 from mastread.tools.scenes.samples_sound import make_sound
 from mastread.tools.scenes.samples_spec import Order, Sample, railway, samples
+from mastread.tools.scenes.samples_train import TrainPass, pack_train
 from mastread.tools.scenes.trace_plan import read_plan
 from mastread.tools.scenes.truth import Truth, read_truth
 

@@ -18,14 +18,13 @@ from mastread.tools.scenes.encode import ClipWriter, VideoOptions
 from mastread.tools.scenes.layers import Layers, load_layers, save_layers
 from mastread.tools.scenes.samples_shoot import (
     ClipPlan,
-    TrainPass,
-    pack_train,
     plan_clip,
     shoot_clip,
     shoot_photo,
 )
 from mastread.tools.scenes.samples_sound import add_sound, make_sound
 from mastread.tools.scenes.samples_spec import Sample, samples
+from mastread.tools.scenes.samples_train import TrainPass, pack_train
 from mastread.tools.scenes.truth import write_truth
 
 
