@@ -79,6 +79,22 @@ def collect(
     click.echo(f"{len(parts)} scenes, {len(y)} spots: {counts}")
 
 
+@main.command("collect-none")
+@click.argument("photos", nargs=-1, type=click.Path(exists=True, path_type=Path), required=True)
+@click.option("--jobs", default=2, show_default=True)
+@click.option("--out", type=click.Path(path_type=Path), required=True)
+def collect_none(photos: Sequence[Path], jobs: int, out: Path) -> None:
+    """Collect spots of real photographs that show no signal: none of them is a lamp.
+
+    Each is taken at several sizes and qualities, since a spot is judged by its pixels.
+    """
+    with ProcessPoolExecutor(jobs) as pool:
+        parts = list(pool.map(_spots_of_none, photos, chunksize=1))
+    x, patches, y = (np.concatenate(column) for column in zip(*parts, strict=True))
+    np.savez(out, x=x, patches=patches, y=y)
+    click.echo(f"{len(parts)} photographs, {len(y)} spots")
+
+
 @main.command("collect-dark")
 @click.option("--photos", default="0:1000", help="seeds of photos, FROM:TO")
 @click.option("--jobs", default=2, show_default=True)
@@ -215,6 +231,40 @@ def _spots_of(task: tuple[str, int, bool]) -> Spots:
         np.array(rows, np.float32).reshape(-1, len(FEATURES)),
         np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3),
         np.array(labels, np.int8),
+    )
+
+
+def _spots_of_none(path: Path) -> Spots:
+    """Spots of one photograph without a signal at several sizes, all labelled as none."""
+    import cv2
+
+    from mastread.vision.features import FEATURES, features, scene_of
+    from mastread.vision.look import measure_all
+    from mastread.vision.patch import SIZE, patch
+    from mastread.vision.photo import open_photo
+    from mastread.vision.propose import propose
+
+    cv2.setNumThreads(1)
+    rows: list[NDArray[np.float64]] = []
+    patches: list[NDArray[np.uint8]] = []
+    picture = cv2.imread(str(path), cv2.IMREAD_COLOR)
+    if picture is None:
+        picture = np.zeros((8, 8, 3), np.uint8)
+    for width, quality in ((1920, 92), (1024, 75), (640, 60)):
+        scale = min(width / picture.shape[1], 1.0)
+        small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        with tempfile.TemporaryDirectory() as folder:
+            name = str(Path(folder) / "none.jpg")
+            cv2.imwrite(name, small, [cv2.IMWRITE_JPEG_QUALITY, quality])
+            frame = open_photo(name)
+        scene = scene_of(frame.planes())
+        for spot in measure_all(frame, propose(frame.planes(), most=160)):
+            rows.append(features(spot, scene))
+            patches.append(patch(frame, float(spot["x"]), float(spot["y"]), float(spot["radius"])))
+    return (
+        np.array(rows, np.float32).reshape(-1, len(FEATURES)),
+        np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3),
+        np.zeros(len(rows), np.int8),
     )
 
 

@@ -22,6 +22,8 @@ from typing import Any, Final
 
 import click
 import numpy as np
+import onnx
+import onnx.numpy_helper
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
@@ -75,22 +77,43 @@ class PatchNet(nn.Module):
 @click.option("--rounds", default=30, show_default=True)
 @click.option("--width", default=20, show_default=True)
 @click.option("--seed", default=7, show_default=True)
+@click.option("--step", default=_STEP, show_default=True, help="largest step of the optimiser")
+@click.option(
+    "--from",
+    "start",
+    type=click.Path(exists=True, path_type=Path),
+    help="folder of a patch_net to go on from instead of starting anew",
+)
 @click.option("--out", type=click.Path(path_type=Path), default=Path("vision"))
 def main(
-    spots: Sequence[Path], check: Sequence[Path], rounds: int, width: int, seed: int, out: Path
+    spots: Sequence[Path],
+    check: Sequence[Path],
+    rounds: int,
+    width: int,
+    seed: int,
+    step: float,
+    start: Path | None,
+    out: Path,
 ) -> None:
     """Train on SPOTS, choose by --check, write `patch_net.onnx` and its card."""
     torch.manual_seed(seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     x, patches, y = _load(spots)
     cx, cpatches, cy = _load(check)
-    centre, spread = x.mean(axis=0), x.std(axis=0) + 1e-3
+    if start is None:
+        centre, spread = x.mean(axis=0), x.std(axis=0) + 1e-3
+    else:
+        card = json.loads((start / "patch_net.json").read_text(encoding="utf-8"))
+        centre, spread = np.float32(card["centre"]), np.float32(card["spread"])
     train = _on(device, (x - centre) / spread, patches, y)
     held = _on(device, (cx - centre) / spread, cpatches, cy)
-    net = PatchNet(x.shape[1], width).to(device)
-    optimiser = torch.optim.AdamW(net.parameters(), _STEP, weight_decay=1e-2)
+    net = PatchNet(x.shape[1], width)
+    if start is not None:
+        net.load_state_dict(_weights(start / "patch_net.onnx"))
+    net = net.to(device)
+    optimiser = torch.optim.AdamW(net.parameters(), step, weight_decay=1e-2)
     steps = rounds * math.ceil(len(y) / _BATCH)
-    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, _STEP, total_steps=steps)
+    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, step, total_steps=steps)
     best: dict[str, Any] = {"loss": math.inf}
     for number in range(rounds):
         net.train()
@@ -122,6 +145,16 @@ def main(
     shares = {c: round(float(n) / lit.sum(), 4) for c, n in zip(COLOURS, lit, strict=True)}
     _write(net.cpu().eval(), out, centre, spread, temperatures, shares, len(y), len(cy), report)
     click.echo(f"{report} temperatures {temperatures}")
+
+
+def _weights(path: Path) -> dict[str, Tensor]:
+    """Weights out of an ONNX file that this script wrote."""
+    model = onnx.load(str(path))
+    return {
+        entry.name: torch.from_numpy(onnx.numpy_helper.to_array(entry).copy())
+        for entry in model.graph.initializer
+        if entry.name.startswith(("look.", "join."))
+    }
 
 
 def _load(

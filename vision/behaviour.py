@@ -25,6 +25,8 @@ LONGEST_LIT_FLASH_S: Final = 1.3
 LONGEST_DARK_FLASH_S: Final = 1.3
 #: A lens that goes out while another of its head comes on leaves a moment that is not a state.
 LONGEST_SWING_S: Final = 0.7
+#: Something that passes in front covers a lamp within this.
+LONGEST_COVERING_S: Final = 0.8
 #: Odds that a lamp of which nothing is known yet flashes: no information either way.
 FLASHING_UNSEEN: Final = 0.5
 #: Odds of a flash by the number of edges of an even beat that is too short to be one.
@@ -73,7 +75,7 @@ def stretches(lenses: Sequence[Curve]) -> list[Stretch]:
     flashes = _flashes(lenses)
     merged = _merge_spells(lenses)
     pieces = _pieces(merged, flashes)
-    return _join(_settle(pieces))
+    return _join(_covered(_settle(pieces)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +254,25 @@ def _quiet(piece: _Run) -> Stretch:
         "dark": 0.0 if lit else rest,
     }
     return Stretch(piece.start_s, piece.end_s, piece.lens, odds)
+
+
+def _covered(parts: Sequence[Stretch]) -> list[Stretch]:
+    """Short dark spells at the edge of what could not be seen belong to what covered the lamp.
+
+    The first car of a train takes a moment to cover lamp and surround; until it has, the lamp
+    alone is gone. Stretches that cannot be seen are then put together.
+    """
+    out: list[Stretch] = []
+    for k, part in enumerate(parts):
+        beside = [parts[j] for j in (k - 1, k + 1) if 0 <= j < len(parts)]
+        dark = part.lens is None and part.length_s <= LONGEST_COVERING_S
+        if dark and any(not other.seen for other in beside):
+            part = Stretch(part.start_s, part.end_s, None, _open_odds(), seen=False)
+        if out and not out[-1].seen and not part.seen:
+            out[-1] = _until(out[-1], part.end_s)
+        else:
+            out.append(part)
+    return out
 
 
 def _join(parts: Sequence[Stretch]) -> list[Stretch]:

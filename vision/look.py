@@ -11,16 +11,20 @@ from numpy.typing import NDArray
 from mastread.decoder.words import COLOURS, Colour
 from mastread.vision.features import Scene, features, scene_of
 from mastread.vision.frame import Frame, Planes
+from mastread.vision.limits import limits
 from mastread.vision.measure import measure
-from mastread.vision.net import load_net
+from mastread.vision.net import load_net, softmax
 from mastread.vision.patch import SIZE, patch
 from mastread.vision.patch_net import load_patch_net
-from mastread.vision.propose import propose
+from mastread.vision.propose import CANDIDATE, propose
 
 #: A spot less likely a lamp than this is not handed on.
 LEAST_ODDS: Final = 0.05
 #: A spot less likely a lamp than this by its figures alone is not looked at by the patch net.
 WORTH_A_LOOK: Final = 0.01
+
+#: Colour difference up to this (of 127) is none: what compression makes of a grey picture.
+GREY: Final = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,11 +77,22 @@ def look(
     return judge(frame, measure_all(frame, candidates), scene or scene_of(frame.planes()))
 
 
+def is_grey(planes: Planes) -> bool:
+    """Does a picture hold no colour at all (beyond what compression leaves)?"""
+    step = max(1, planes.u.shape[1] // 200)
+    u = planes.u[::step, ::step].astype(np.int16)
+    v = planes.v[::step, ::step].astype(np.int16)
+    return bool(max(np.abs(u - 128).max(), np.abs(v - 128).max()) <= GREY)
+
+
 def candidates_in(
     frame: Frame, region: tuple[int, int, int, int] | None, most: int
 ) -> NDArray[np.void]:
     """Candidates (`mastread.vision.propose.CANDIDATE`) of a picture or a region of it."""
     planes = frame.planes()
+    if is_grey(planes):
+        # Without colour a lamp cannot be told from any other bright spot.
+        return np.zeros(0, CANDIDATE)
     if region is None:
         return propose(planes, most=most)
     planes, left, top = cut(planes, region)
@@ -110,6 +125,14 @@ def measure_all(frame: Frame, candidates: NDArray[np.void]) -> list[NDArray[np.v
     return spots
 
 
+def _with_rarity(lamp: NDArray[np.float64], colours: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Lamp odds moved by how many other things shine in the likely colour; see limits.toml."""
+    shifts = limits("lamps")["rarity"]
+    shift = softmax(colours) @ np.array([shifts[colour] for colour in COLOURS])
+    safe = np.clip(lamp, 1e-9, 1.0 - 1e-9)
+    return np.asarray(1.0 / (1.0 + (1.0 - safe) / safe * np.exp(-shift)), np.float64)
+
+
 def _is_known(spot: NDArray[np.void], known: NDArray[np.float64]) -> bool:
     """Has the same spot been measured from another candidate?"""
     near = np.hypot(known[:, 0] - spot["x"], known[:, 1] - spot["y"]) < 0.4 * known[:, 2] + 0.3
@@ -133,6 +156,7 @@ def judge(frame: Frame, spots: list[NDArray[np.void]], scene: Scene) -> list[Lam
     lamp, colours = load_patch_net().judge(
         np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3), table
     )
+    lamp = _with_rarity(lamp, colours)
     kept: list[Lamp] = []
     for i in np.argsort(-lamp, kind="stable"):
         if lamp[i] < LEAST_ODDS:

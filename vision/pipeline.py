@@ -24,7 +24,7 @@ from mastread.vision.lenses import heads_of
 from mastread.vision.look import Lamp, colour_odds, look
 from mastread.vision.media import kind_of
 from mastread.vision.photo import open_photo
-from mastread.vision.sites import Site
+from mastread.vision.sites import Site, without_twins
 from mastread.vision.spans import NO_COLOUR, Head, head_of, spans_of
 from mastread.vision.types import (
     HeadSeen,
@@ -188,6 +188,7 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
     scenes = sorted({site.scene for site in watched.sites})
     for scene in scenes:
         sites = [site for site in watched.sites if site.scene == scene and _is_lamp(site)]
+        sites = without_twins(sites)
         heads = [head_of(lenses) for lenses in heads_of(sites)]
         heads = [head for head in heads if head.parts]
         groups = masts.group(

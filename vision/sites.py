@@ -39,6 +39,8 @@ _LOOK_TO: Final = 4.5
 _LARGEST_RADIUS: Final = 40.0
 #: Farthest that a lamp moves against the common motion within a frame, in radii (and 0.6 pixels).
 STEP: Final = 0.4
+#: Frames running in which a spot must be found farther off before the site follows it.
+PATIENCE: Final = 3
 
 
 @dataclass(slots=True)
@@ -54,6 +56,7 @@ class Site:
     spots : looks at full resolution with their time, taken every so often while lit
     lamp_odds : how surely each of the looks took it for a lamp, 0..1
     lit_peak : how far the lamp's top stands over its surround when lit, linear
+    strays : in how many frames running the lit spot was found farther off than a lamp moves
     """
 
     number: int
@@ -67,6 +70,7 @@ class Site:
     spots: list[tuple[float, Lamp]] = field(default_factory=list)
     lamp_odds: list[float] = field(default_factory=list)
     lit_peak: float = 0.0
+    strays: int = 0
 
     def table(self) -> NDArray[np.void]:
         """All samples as one (N,) array in order of time."""
@@ -100,9 +104,7 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     columns = np.arange(x0, x1, dtype=np.float32)
     rows = np.arange(y0, y1, dtype=np.float32)
     found_x, found_y, settled = _settle(top, columns, rows, x, y, r, site.lit_peak)
-    # Farther than this in one frame is another lamp: the heads of a mast stand more than two
-    # radii apart, and the common motion is known to a fraction of a pixel.
-    if settled and np.hypot(found_x - x, found_y - y) <= STEP * r + 0.6:
+    if settled and _may_follow(site, float(np.hypot(found_x - x, found_y - y)), r):
         x, y = found_x, found_y
         site.drift = np.array([x, y]) - view.place(site.x, site.y)
 
@@ -123,6 +125,20 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     out["ring"] = level
     out["look"] = _look(top, distance, dx, dy, r)
     return out
+
+
+def _may_follow(site: Site, step: float, r: float) -> bool:
+    """May a lit spot found that far away in one frame be the lamp of this site?
+
+    The common motion is known to a fraction of a pixel, so a lamp is hardly ever farther than
+    `STEP`. After a train has passed it may be; then the spot is seen there again and again. More
+    than a radius away is another lamp: heads stand more than two radii apart.
+    """
+    if step <= STEP * r + 0.6:
+        site.strays = 0
+        return True
+    site.strays += 1
+    return site.strays > PATIENCE and step <= 1.1 * r + 1.0
 
 
 def _settle(
@@ -176,3 +192,29 @@ def _look(
     total = np.bincount(sector, weights=top[band], minlength=8)
     with np.errstate(invalid="ignore"):
         return (total / count).astype(np.float32)
+
+
+def without_twins(sites: list[Site]) -> list[Site]:
+    """Sites less those that stood on the lamp of another for most of the time both were watched.
+
+    After a train has passed, or the camera has swung away and back, a lamp may be found anew before
+    its old site has settled on it again. The site that was watched longer stays, and takes over
+    the looks of the other.
+    """
+    kept: list[Site] = []
+    for site in sorted(sites, key=lambda one: (-len(one.samples), one.number)):
+        twin = next((other for other in kept if _same_lamp(other, site)), None)
+        if twin is None:
+            kept.append(site)
+        else:
+            twin.spots = sorted([*twin.spots, *site.spots], key=lambda look: look[0])
+    return sorted(kept, key=lambda one: one.number)
+
+
+def _same_lamp(a: Site, b: Site) -> bool:
+    first, second = a.table(), b.table()
+    _, i, j = np.intersect1d(first["frame"], second["frame"], return_indices=True)
+    if not len(i):
+        return False
+    apart = np.hypot(first["x"][i] - second["x"][j], first["y"][i] - second["y"][j])
+    return bool(np.median(apart) < max(0.7 * max(a.radius, b.radius), 1.5))
