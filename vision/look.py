@@ -22,6 +22,8 @@ from mastread.vision.propose import CANDIDATE, propose
 LEAST_ODDS: Final = 0.05
 #: A spot less likely a lamp than this by its figures alone is not looked at by the patch net.
 WORTH_A_LOOK: Final = 0.01
+#: A spot at least this likely a lamp by its figures counts among those that look like one.
+LOOKS_LIKE_ONE: Final = 0.3
 
 #: Colour difference up to this (of 127) is none: what compression makes of a grey picture.
 GREY: Final = 3
@@ -148,7 +150,9 @@ def judge(frame: Frame, spots: list[NDArray[np.void]], scene: Scene) -> list[Lam
     if not spots:
         return []
     table = np.stack([features(spot, scene) for spot in spots])
-    worth = np.flatnonzero(load_net("lamp_net").odds(table)[:, 0] >= WORTH_A_LOOK)
+    by_figures = load_net("lamp_net").odds(table)[:, 0]
+    crowd = int(np.count_nonzero(by_figures >= LOOKS_LIKE_ONE))
+    worth = np.flatnonzero(by_figures >= WORTH_A_LOOK)
     spots, table = [spots[i] for i in worth], table[worth]
     patches = [
         patch(frame, float(spot["x"]), float(spot["y"]), float(spot["radius"])) for spot in spots
@@ -156,7 +160,7 @@ def judge(frame: Frame, spots: list[NDArray[np.void]], scene: Scene) -> list[Lam
     lamp, colours = load_patch_net().judge(
         np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3), table
     )
-    lamp = _with_rarity(lamp, colours)
+    lamp = _with_rarity(lamp, colours, crowd)
     kept: list[Lamp] = []
     for i in np.argsort(-lamp, kind="stable"):
         if lamp[i] < LEAST_ODDS:

@@ -9,6 +9,7 @@ room, because bloom makes a lens look up to three times its size.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -72,6 +73,13 @@ def group(
         del clusters[b]
     groups = [Group(tuple(members), _staggered(members, x, y, radius)) for members in clusters]
     return sorted(groups, key=lambda g: float(np.mean(x[list(g.members)])))
+
+
+def fits(heads: Sequence[tuple[float, float, float]], spot: tuple[float, float, float]) -> bool:
+    """Could a spot be a further head of a mast whose heads are these? All as (x, y, radius)."""
+    x, y, radius = (np.array(column, np.float64) for column in zip(*heads, spot, strict=True))
+    mast = list(range(len(heads)))
+    return len(heads) < MOST_HEADS and _cost(mast, [len(heads)], x, y, radius) is not None
 
 
 def _cost(

@@ -21,6 +21,7 @@ from mastread.vision.errors import MediaError
 from mastread.vision.frame import Frame
 from mastread.vision.inphase import doubt_common_beats
 from mastread.vision.lenses import heads_of
+from mastread.vision.limits import limits
 from mastread.vision.look import Lamp, colour_odds, look
 from mastread.vision.media import kind_of
 from mastread.vision.photo import open_photo
@@ -40,13 +41,6 @@ from mastread.vision.watch import Watched, Watcher
 
 Progress = Callable[[float], None]
 
-#: A spot this likely a lamp is one.
-LAMP_AT: Final = 0.5
-#: Odds that a mast has a head that shows no light and was not found, where its structure could
-#: be seen, and where it could not (night, too small): lamps fail seldom, and a flashing lamp is
-#: dark for half of the time that a photo may catch.
-UNSEEN_BY_DAY: Final = 0.004
-UNSEEN_BY_NIGHT: Final = 0.02
 #: A lamp counts as seen in a clip if this many looks agree.
 _FEWEST_LOOKS: Final = 3
 
@@ -85,20 +79,35 @@ def see(path: Path, hints: Hints, progress: Progress | None = None) -> Seen:
 
 def see_photo(frame: Frame, source: SourceInfo, hints: Hints) -> Seen:
     """Masts of one still picture."""
-    lamps = [lamp for lamp in look(frame, hints.region) if lamp.lamp_odds >= LAMP_AT]
+    lamp_at, doubtful_at = limits("lamps")["lamp_at"], limits("lamps")["doubtful_at"]
+    spots = look(frame, hints.region)
+    lamps = [lamp for lamp in spots if lamp.lamp_odds >= lamp_at]
+    doubtful = [lamp for lamp in spots if doubtful_at <= lamp.lamp_odds < lamp_at]
     x, y, radius = (
         np.array([getattr(lamp, name) for lamp in lamps], np.float64)
         for name in ("x", "y", "radius")
     )
-    seen = []
-    for number, group in enumerate(masts.group(x, y, radius), start=1):
+    seen: list[MastSeen] = []
+    for group in masts.group(x, y, radius):
         members = [lamps[i] for i in group.members]
-        seen.append(_photo_mast(frame, number, members, group.staggered, hints))
+        if _is_mast([lamp.lamp_odds for lamp in members]):
+            number = len(seen) + 1
+            seen.append(_photo_mast(frame, number, members, doubtful, group.staggered, hints))
     return Seen(source, tuple(seen))
 
 
+def _is_mast(lamp_odds: Iterable[float]) -> bool:
+    """Is one of the lamps of a group sure enough that there is a mast at all?"""
+    return bool(max(lamp_odds) >= limits("lamps")["sure_at"])
+
+
 def _photo_mast(
-    frame: Frame, number: int, lamps: list[Lamp], staggered: float | None, hints: Hints
+    frame: Frame,
+    number: int,
+    lamps: list[Lamp],
+    doubtful: list[Lamp],
+    staggered: float | None,
+    hints: Hints,
 ) -> MastSeen:
     heads = [
         HeadSeen(
@@ -111,6 +120,11 @@ def _photo_mast(
         for lamp in lamps
     ]
     heads, unseen = _with_dark_heads(frame, heads, hints)
+    if hints.heads is None:
+        # Spots in line with the mast that were not made out may be lit heads of it.
+        places = [(head.x, head.y, head.radius) for head in heads]
+        in_line = [spot for spot in doubtful if masts.fits(places, (spot.x, spot.y, spot.radius))]
+        unseen = 1.0 - (1.0 - unseen) * float(np.prod([1.0 - s.lamp_odds for s in in_line]))
     evidence = MastEvidence(
         heads=tuple(HeadEvidence(head.colour_odds, head.behaviour_odds) for head in heads),
         unseen_head=unseen,
@@ -143,9 +157,10 @@ def _dark_heads(
         missing = max(hints.heads - len(lit), 0)
         sure = sorted(found, key=lambda dark: -dark.odds)[:missing]
         return sure, 0.0 if len(sure) == missing else 1.0
-    sure = [dark for dark in found if dark.odds >= LAMP_AT]
-    doubtful = [shifted_odds(dark.odds) for dark in found if dark.odds < LAMP_AT]
-    base = UNSEEN_BY_DAY if told else UNSEEN_BY_NIGHT
+    even = 0.5
+    sure = [dark for dark in found if dark.odds >= even]
+    doubtful = [shifted_odds(dark.odds) for dark in found if dark.odds < even]
+    base = limits("heads")["unseen_where_told" if told else "unseen_where_dark"]
     return sure, float(1.0 - (1.0 - base) * np.prod([1.0 - p for p in doubtful]))
 
 
@@ -198,6 +213,8 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
         )
         for group in groups:
             members = doubt_common_beats([heads[i] for i in group.members])
+            if not _is_mast(_odds_of(lens.site) for head in members for lens in head.lenses):
+                continue
             seen.append(_clip_mast(watched, scene, len(seen) + 1, members, group.staggered, hints))
     return tuple(mast for mast in seen if mast.spans)
 
@@ -207,7 +224,12 @@ def _is_lamp(site: Site) -> bool:
     looks = len(site.lamp_odds)
     if looks == 0 or not site.spots:
         return False
-    return looks >= _FEWEST_LOOKS and float(np.median(site.lamp_odds)) >= LAMP_AT
+    return looks >= _FEWEST_LOOKS and _odds_of(site) >= limits("lamps")["lamp_at"]
+
+
+def _odds_of(site: Site) -> float:
+    """How surely a place holds a lamp, by the middle one of its looks."""
+    return float(np.median(site.lamp_odds))
 
 
 def _clip_mast(
@@ -234,7 +256,7 @@ def _dark_in_clip(
 ) -> tuple[list[DarkHead], float]:
     """Heads of one mast that never shone, in the scene's coordinates."""
     if scene not in watched.best_frames:
-        return [], UNSEEN_BY_NIGHT
+        return [], float(limits("heads")["unseen_where_dark"])
     frame, view = watched.best_frames[scene]
     lit = [(*view.place(head.x, head.y), head.radius * view.zoom) for head in heads]
     dark, unseen = _dark_heads(frame, lit, hints)
