@@ -163,7 +163,8 @@ def _likeness(
             continue
         contrasts.append(contrast)
         match = cv2.matchTemplate(column, template, cv2.TM_CCOEFF_NORMED, mask=mask)
-        match = np.nan_to_num(match, nan=0.0, posinf=0.0, neginf=0.0)
+        # Where the picture is flat the correlation is nothing over nothing, and says nothing.
+        match = np.where(np.abs(match) <= 1.001, match, 0.0)
         for ox, oy in marks:
             i, j = round(oy) - half, round(ox) - half
             if (ox, oy) != (x, y) and 0 <= i < match.shape[0] and 0 <= j < match.shape[1]:

@@ -127,10 +127,16 @@ def measure_all(frame: Frame, candidates: NDArray[np.void]) -> list[NDArray[np.v
     return spots
 
 
-def _with_rarity(lamp: NDArray[np.float64], colours: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Lamp odds moved by how many other things shine in the likely colour; see limits.toml."""
-    shifts = limits("lamps")["rarity"]
-    shift = softmax(colours) @ np.array([shifts[colour] for colour in COLOURS])
+def _with_rarity(
+    lamp: NDArray[np.float64], colours: NDArray[np.float64], crowd: int
+) -> NDArray[np.float64]:
+    """Lamp odds moved by how many other things shine alike; see limits.toml.
+
+    `crowd` is how many spots of the picture look like a lamp by their figures.
+    """
+    figures = limits("lamps")
+    shift = softmax(colours) @ np.array([figures["rarity"][colour] for colour in COLOURS])
+    shift = shift - figures["crowd_slope"] * np.log(max(crowd / figures["crowd"], 1.0))
     safe = np.clip(lamp, 1e-9, 1.0 - 1e-9)
     return np.asarray(1.0 / (1.0 + (1.0 - safe) / safe * np.exp(-shift)), np.float64)
 

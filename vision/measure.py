@@ -106,7 +106,8 @@ def _crop(
     right, bottom = min(frame.width, round(x) + half + 1), min(frame.height, round(y) + half + 1)
     if right - left < 3 or bottom - top < 3:
         return None
-    return frame.linear(left, top, right, bottom), left, top
+    # A picture of floating-point numbers may hold more than the clipping level.
+    return np.minimum(frame.linear(left, top, right, bottom), np.float32(1.0)), left, top
 
 
 def _segment(

@@ -261,12 +261,26 @@ def _open_odd_tiff(path: str | os.PathLike[str]) -> PhotoFrame:
         with _no_log("tifffile"), TiffFile(path) as file:
             page = file.pages.first
             pixels, count = int(page.imagewidth) * int(page.imagelength), len(file.pages)
+            # OpenCV takes planes that are stored one after the other for interleaved ones.
+            planes = page.asarray() if _in_planes(page) else None
     except (TiffFileError, *_DAMAGE):
         raise MediaError(path, "is a picture but damaged or cut off", _COPY_AGAIN) from None
     if pixels > media_limits()["max_megapixels"] * 1e6:
         raise _too_large(path, pixels)
     notes = (f"the file holds {count} pictures; only the first was read",) if count > 1 else ()
+    if planes is not None:
+        samples = np.ascontiguousarray(np.moveaxis(planes, 0, -1)[..., ::-1])
+        transfer, to_bt709 = read_profile(None)
+        raster = RgbRaster(_from_opencv(path, samples), transfer, UPRIGHT, to_bt709)
+        return PhotoFrame(os.fspath(path), raster, notes)
     return PhotoFrame(os.fspath(path), _read_deep(path, UPRIGHT, None), notes)
+
+
+def _in_planes(page: Any) -> bool:
+    """Does a TIFF page hold three planes one after the other, small enough to be read at once?"""
+    pixels = int(page.imagewidth) * int(page.imagelength)
+    small = pixels <= media_limits()["max_megapixels"] * 1e6
+    return small and int(page.planarconfig) == 2 and int(page.samplesperpixel) == 3
 
 
 def _read_bytes(path: str | os.PathLike[str]) -> bytes:

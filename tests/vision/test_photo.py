@@ -324,3 +324,18 @@ def test_plain_and_broken_profiles_change_nothing(tmp_path: Path) -> None:
             light.decode(SCENE / 255, light.Transfer.SRGB),
             atol=3 * EXACT,
         )
+
+
+def test_a_tiff_with_its_planes_one_after_the_other_is_read_in_colour(tmp_path: Path) -> None:
+    import tifffile
+
+    rng = np.random.default_rng(8)
+    planes = rng.random((3, 12, 16)).astype(np.float32)
+    tifffile.imwrite(tmp_path / "planes.tif", planes, photometric="rgb", planarconfig="separate")
+    frame = open_photo(tmp_path / "planes.tif")
+    assert (frame.width, frame.height) == (16, 12)
+    # Float pictures hold linear light or coded values; either way the order of places must hold.
+    seen = frame.coded(0, 0, 16, 12)
+    for channel in range(3):
+        order = np.argsort(planes[channel], axis=None)
+        assert np.all(np.diff(seen[..., channel].ravel()[order]) >= -1e-6)
