@@ -1,0 +1,85 @@
+"""Every bundled sample is read right, or rightly withheld where its truth says so.
+
+The right answers stand in each truth file under ``conditions.expected``; test_samples.py holds
+them against published sources.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from mastread.decoder.rulebook import load_book
+from mastread.tools.accuracy_work import fault_lines, read_one
+from mastread.tools.reading import Reading
+from mastread.tools.scenes.truth import Truth, read_truth
+from mastread.tools.score import score_case
+from mastread.tools.score_rows import Case
+
+FOLDER = Path(str(files("mastread.sample_frames")))
+NAMES = sorted(path.name.removesuffix(".truth.json") for path in FOLDER.glob("*.truth.json"))
+
+
+def truth_of(name: str) -> Truth:
+    return read_truth(FOLDER / f"{name}.truth.json")
+
+
+@cache
+def reading_of(name: str) -> Reading:
+    return read_one(FOLDER / truth_of(name).file, load_book("cror"))
+
+
+@cache
+def case_of(name: str) -> Case:
+    return score_case(truth_of(name), reading_of(name), load_book("cror"))
+
+
+def test_there_are_samples_of_both_kinds() -> None:
+    kinds = [truth_of(name).kind for name in NAMES]
+    assert kinds.count("photo") >= 10
+    assert kinds.count("video") >= 6
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_lamps_and_masts(name: str) -> None:
+    case = case_of(name)
+    faults = case.faults()
+    told = "\n".join(fault_lines(case))
+    assert case.error == ""
+    for kind in ("wrong_side", "wrong_colour", "wrong_behaviour", "invented", "missed"):
+        assert faults[kind] == 0, told
+    assert faults["wrong_mast"] == 0, told
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_answer(name: str) -> None:
+    """One mast of the reading for each true one, one span for each, and the answer as expected."""
+    reading, truth = reading_of(name), truth_of(name)
+    said = [
+        (mast["mast"], span["indication"]) for mast in reading["masts"] for span in mast["spans"]
+    ]
+    expected: list[dict[str, Any]] = list(truth.conditions["expected"])
+    assert [number for number, _ in said] == [entry["mast"] for entry in expected]
+    for (_, indication), entry in zip(said, expected, strict=True):
+        assert indication["status"] in entry["status"], (indication, entry)
+        if indication["status"] == "read":
+            assert indication["name"] == entry["name"]
+            if "rule" in entry:
+                assert indication["rule"] == entry["rule"]
+            continue
+        left_open = {possible["name"] for possible in indication["possible"]}
+        assert set(entry.get("possible", ())) <= left_open
+        assert indication["reasons"]
+        # More may be left open than need be, never less: the safe answer is as safe as expected.
+        book = load_book("cror")
+        safe, due = (
+            book.find(indication["most_restrictive"]["name"]),
+            book.find(entry["most_restrictive"]),
+        )
+        assert safe is not None
+        assert due is not None
+        assert safe.at_least_as_restrictive_as(due)
