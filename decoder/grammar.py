@@ -10,8 +10,16 @@
 * Reds below are placeholders. All red orders a stop, which plates and staggered heads ease.
 * An L plate lifts medium to limited, a DV plate slow to diverging.
 
-The principles are those of the sources CSELE, RRS-CROR, SH1, ZEAL, NOTE, QT-MARK and WP-CROR;
-see SOURCES.md. Where a book differs, the row stands in its ``not_by_grammar`` list with a reason.
+The principles are those of the sources WP-CROR, ZEAL, NOTE and QT-MARK, whose titles and addresses
+stand in the ``[[source]]`` rows of ``book_cror.toml``, and of three texts that no row of a book
+needs:
+
+* a college's notes on Canadian signals (rules of 1990),
+  http://technology.niagarac.on.ca/staff/mcsele/railroad.htm
+* railroadsignals.us, page on the Canadian rules, http://www.railroadsignals.us/rulebooks/cror/index.htm
+* sh1.org, whether Canadian and American signals make sense, http://www.sh1.org/eisenbahn/sac.htm
+
+Where a book differs, the row stands in its ``not_by_grammar`` list with a reason.
 """
 
 from __future__ import annotations
