@@ -118,12 +118,12 @@ def main(
     for number in range(rounds):
         net.train()
         order = torch.randperm(len(y), device=device)
-        for start in range(0, len(y), _BATCH):
-            batch = order[start : start + _BATCH]
+        for first in range(0, len(y), _BATCH):
+            batch = order[first : first + _BATCH]
             figures, pictures, labels = _vary(*(part[batch] for part in train))
             loss = _loss(net(pictures, figures), labels, _SMOOTHING)
             optimiser.zero_grad()
-            loss.backward()  # type: ignore[no-untyped-call]
+            torch.autograd.backward(loss)
             nn.utils.clip_grad_norm_(net.parameters(), 5.0)
             optimiser.step()
             schedule.step()
@@ -142,7 +142,9 @@ def main(
         **_shares(scores, held[2]),
     }
     lit = np.bincount(y[y > 0] - 1, minlength=len(COLOURS))
-    shares = {c: round(float(n) / lit.sum(), 4) for c, n in zip(COLOURS, lit, strict=True)}
+    shares: dict[str, float] = {
+        c: round(float(n) / lit.sum(), 4) for c, n in zip(COLOURS, lit, strict=True)
+    }
     _write(net.cpu().eval(), out, centre, spread, temperatures, shares, len(y), len(cy), report)
     click.echo(f"{report} temperatures {temperatures}")
 
@@ -220,13 +222,13 @@ def _loss(scores: Tensor, labels: Tensor, smoothing: float) -> Tensor:
     return lamp + _COLOUR_WEIGHT * colour
 
 
-@torch.no_grad()
 def _scores(net: nn.Module, data: tuple[Tensor, Tensor, Tensor]) -> Tensor:
     net.eval()
-    parts = [
-        net(data[1][k : k + 4096].float() / 255.0, data[0][k : k + 4096])
-        for k in range(0, len(data[2]), 4096)
-    ]
+    with torch.no_grad():
+        parts = [
+            net(data[1][k : k + 4096].float() / 255.0, data[0][k : k + 4096])
+            for k in range(0, len(data[2]), 4096)
+        ]
     return torch.cat(parts)
 
 
