@@ -96,7 +96,7 @@ def decode(evidence: MastEvidence, book: Rulebook) -> Decision:
     status: Status
     if _unknown(evidence, book) or weighed.unlisted >= _HALF or not possible:
         status = "unreadable"
-    elif may_read(possible[0], weighed, safest):
+    elif may_read(possible[0], weighed, safest) and _colours_sure(evidence):
         status = "read"
     else:
         status = "ambiguous"
@@ -150,6 +150,15 @@ def may_read(best: Indication, weighed: Weighed, safest: Indication) -> bool:
     cost = policy.wrong_side * wrong_side + policy.wrong_safe_side * safe_side
     cost += policy.plate_untold * untold
     return cost < policy.withhold
+
+
+def _colours_sure(evidence: MastEvidence) -> bool:
+    """Whether every head that may be lit has a colour that is well above the others."""
+    sure = load_policy().sure_colour
+    return all(
+        max(head.colour.values()) >= sure or head.behaviour.get("dark", 0.0) >= _HALF
+        for head in evidence.heads
+    )
 
 
 def evidence_of(aspect: Aspect) -> MastEvidence:

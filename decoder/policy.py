@@ -19,6 +19,7 @@ class Policy:
     unlisted_flashing: float
     unlisted_rare_colour: float
     fit_share: float
+    sure_colour: float
     assume_dwarf: float
     assume_staggered: float
     second_unseen: float
@@ -43,6 +44,7 @@ def load_policy() -> Policy:
         unlisted_flashing=raw["unlisted"]["flashing_factor"],
         unlisted_rare_colour=raw["unlisted"]["rare_colour_factor"],
         fit_share=raw["fit"]["share"],
+        sure_colour=raw["fit"]["sure_colour"],
         assume_dwarf=raw["assume"]["dwarf"],
         assume_staggered=raw["assume"]["staggered"],
         second_unseen=raw["assume"]["second_unseen"],

@@ -160,8 +160,14 @@ def _dark_heads(
     even = 0.5
     sure = [dark for dark in found if dark.odds >= even]
     doubtful = [shifted_odds(dark.odds) for dark in found if dark.odds < even]
-    base = limits("heads")["unseen_where_told" if told else "unseen_where_dark"]
+    base = limits("heads")["unseen_where_told"] if told else _unseen_where_not_told(lit)
     return sure, float(1.0 - (1.0 - base) * np.prod([1.0 - p for p in doubtful]))
+
+
+def _unseen_where_not_told(lit: list[tuple[float, float, float]]) -> float:
+    """Odds of a head that was not found where only the lamps themselves can be seen."""
+    radius = float(np.median([r for _, _, r in lit]))
+    return float(next(p for r, p in limits("heads")["unseen_where_not_told"] if radius < r))
 
 
 def _dark_head(dark: DarkHead) -> HeadSeen:
@@ -256,7 +262,7 @@ def _dark_in_clip(
 ) -> tuple[list[DarkHead], float]:
     """Heads of one mast that never shone, in the scene's coordinates."""
     if scene not in watched.best_frames:
-        return [], float(limits("heads")["unseen_where_dark"])
+        return [], _unseen_where_not_told([(head.x, head.y, head.radius) for head in heads])
     frame, view = watched.best_frames[scene]
     lit = [(*view.place(head.x, head.y), head.radius * view.zoom) for head in heads]
     dark, unseen = _dark_heads(frame, lit, hints)
