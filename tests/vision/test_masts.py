@@ -77,3 +77,48 @@ def test_lamps_of_unlike_size_are_not_one_mast(ratio: float) -> None:
 
 def test_lamps_at_one_height_are_never_one_mast() -> None:
     assert len(grouped([(400.0, 300.0, 5.0), (430.0, 300.0, 5.0)])) == 2
+
+
+MAST: list[Place] = [(400.0, 300.0, 5.0), (401.0, 380.0, 5.0)]
+
+
+@pytest.mark.parametrize(
+    ("spot", "fits"),
+    [
+        ((402.0, 460.0, 5.0), True),  # the next below
+        ((399.0, 220.0, 5.0), True),  # the next above
+        ((400.5, 540.0, 5.0), True),  # one between is dark
+        ((440.0, 460.0, 5.0), False),  # off the line, but the others are on it
+        ((400.5, 340.0, 11.0), False),  # another size
+        ((402.0, 384.0, 5.0), False),  # on top of a head
+        ((402.0, 460.0 + 44.0 * 5.0, 5.0), False),  # too far below
+        ((470.0, 300.0, 5.0), False),  # beside it
+    ],
+)
+def test_a_further_head_stands_where_heads_stand(spot: Place, fits: bool) -> None:
+    assert masts.fits(MAST, spot) is fits
+
+
+def test_a_mast_has_no_fifth_head() -> None:
+    four = [(400.0, 300.0 + 80.0 * k, 5.0) for k in range(4)]
+    assert masts.fits(four[:3], four[3])
+    assert not masts.fits(four, (400.0, 620.0, 5.0))
+
+
+@given(
+    x=st.floats(340, 460),
+    y=st.floats(100, 700),
+    radius=st.floats(3, 9),
+    right=st.integers(-500, 500),
+    down=st.integers(-500, 500),
+)
+def test_whether_a_spot_fits_depends_on_no_place_in_the_picture(
+    x: float, y: float, radius: float, right: int, down: int
+) -> None:
+    # Places in quarters of a pixel, so that moving them is exact.
+    x, y, radius = round(4 * x) / 4, round(4 * y) / 4, round(4 * radius) / 4
+    moved = [(a + right, b + down, r) for a, b, r in MAST]
+    mirrored = [(-a, b, r) for a, b, r in MAST]
+    fits = masts.fits(MAST, (x, y, radius))
+    assert masts.fits(moved, (x + right, y + down, radius)) == fits
+    assert masts.fits(mirrored, (-x, y, radius)) == fits
