@@ -6,12 +6,14 @@ them against published sources.
 
 from __future__ import annotations
 
+import json
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from mastread.decoder.rulebook import load_book
 from mastread.tools.accuracy_work import fault_lines, read_one
@@ -83,3 +85,11 @@ def test_the_answer(name: str) -> None:
         assert safe is not None
         assert due is not None
         assert safe.at_least_as_restrictive_as(due)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_reading_keeps_its_schema(name: str) -> None:
+    text = files("mastread.tools").joinpath("reading.schema.json").read_text(encoding="utf-8")
+    validator = Draft202012Validator(json.loads(text))
+    # Through JSON and back: what a program on the other end gets.
+    assert list(validator.iter_errors(json.loads(json.dumps(reading_of(name))))) == []
