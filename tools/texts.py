@@ -29,7 +29,7 @@ ENGLISH: Final[dict[str, str]] = {
     # a mast in words
     "mast": "Mast {number}",
     "shows": "Shows {aspect}.",
-    "rate": "flashing {per_minute:.0f} times a minute, {hz:.2f} ± {sd:.2f} Hz",
+    "rate": "flashing {per_minute:.0f} times a minute, {hz:.3f} ± {sd:.3f} Hz",
     "rate.no_error": "flashing {per_minute:.0f} times a minute, {hz:.2f} Hz",
     "rate.head": "Head {head}: {rate}.",
     # an indication in words

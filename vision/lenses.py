@@ -134,6 +134,10 @@ def colour_changes(table: NDArray[np.void], curve: Curve) -> list[float]:
         k = int(np.argmax(turn))
         if turn[k] < _TURN:
             return sorted(out)
+        # A clean change turns the medians alike while it lies within half a window: its time is
+        # the middle of that plateau, not its first sample.
+        plateau = np.flatnonzero((turn > 0.9 * turn[k]) & (np.abs(times - times[k]) < _SIDE_S))
+        k = int(plateau[len(plateau) // 2])
         out.append(float(0.5 * (times[k - 1] + times[k])))
         turn[np.abs(times - times[k]) < 2 * _SIDE_S] = 0.0
 

@@ -76,7 +76,18 @@ def look(
     scene : figures of the whole picture, if they are known already
     """
     candidates = candidates_in(frame, region, most)
-    return judge(frame, measure_all(frame, candidates), scene or scene_of(frame.planes()))
+    spots = within(measure_all(frame, candidates), region)
+    return judge(frame, spots, scene or scene_of(frame.planes()))
+
+
+def within(
+    spots: list[NDArray[np.void]], region: tuple[int, int, int, int] | None
+) -> list[NDArray[np.void]]:
+    """Measured spots whose centre lies in a region; a spot may settle on what stands beside it."""
+    if region is None:
+        return spots
+    x, y, width, height = region
+    return [spot for spot in spots if x <= spot["x"] < x + width and y <= spot["y"] < y + height]
 
 
 def is_grey(planes: Planes) -> bool:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from mastread.vision.features import Scene, scene_of
 from mastread.vision.frame import Frame
-from mastread.vision.look import Lamp, candidates_in, judge, measure_all
+from mastread.vision.look import Lamp, candidates_in, judge, measure_all, within
 from mastread.vision.measure import measure
 from mastread.vision.motion import CameraMotion, View
 from mastread.vision.rejects import Rejects
@@ -185,7 +185,8 @@ class Watcher:
         found = self._rejects.new(candidates_in(frame, box, most), view, frame.time_s)
         if not len(found) or self._figures is None:
             return
-        lamps = judge(frame, measure_all(frame, found), self._figures)
+        spots = within(measure_all(frame, found), self._region)
+        lamps = judge(frame, spots, self._figures)
         self._rejects.add(_apart_from(found, lamps), view, frame.time_s)
         self._meet(frame, view, lamps)
 

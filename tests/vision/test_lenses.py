@@ -79,8 +79,7 @@ def test_a_lens_that_changes_its_colour_is_two_lenses(first: Colour, second: Col
     lit_before, lit_after = before.curve.lit > 0.5, after.curve.lit > 0.5
     assert not (lit_before & lit_after).any()
     change = float(before.curve.time_s[lit_before][-1])
-    # Between medians of half of SIDE_S on each side the moment of the change is not told apart.
-    assert change == pytest.approx(74.5 / FPS, abs=SIDE_S / 2 + 1 / FPS)
+    assert change == pytest.approx(74.5 / FPS, abs=1.5 / FPS)
     assert (lit_before | lit_after).all()
 
 
