@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -160,7 +161,7 @@ def _median_filter(
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
     out = values.copy()
     some = np.isfinite(windows).any(axis=1) & np.isfinite(values)
-    out[some] = np.nanmedian(windows[some], axis=1)
+    out[some] = _median_of_known(windows[some], axis=1)
     return out
 
 
@@ -178,10 +179,10 @@ def _hidden(table: NDArray[np.void], lit: NDArray[np.float64]) -> NDArray[np.boo
     if np.count_nonzero(bright) < 3:
         return hidden
     dark = lit < 0.3
-    references = [np.nanmedian(look[bright], axis=0)] if np.isfinite(look[bright]).any() else []
+    references = [_median_of_known(look[bright], axis=0)] if np.isfinite(look[bright]).any() else []
     dark_spells = np.count_nonzero(np.diff(dark.astype(int)) == 1)
     if dark_spells >= 3:
-        references.append(np.nanmedian(look[dark], axis=0))
+        references.append(_median_of_known(look[dark], axis=0))
     if not references:
         return hidden
     change = np.full(n, np.inf)
@@ -189,11 +190,11 @@ def _hidden(table: NDArray[np.void], lit: NDArray[np.float64]) -> NDArray[np.boo
         told = reference > TOO_DARK_TO_TELL
         if np.count_nonzero(told) < 4:
             # Night: only something brighter than the scene can be noticed.
-            rise = np.nanmedian(look - reference, axis=1)
+            rise = _median_of_known(look - reference, axis=1)
             change = np.minimum(change, np.where(rise > 0.08, 1.0, 0.0))
             continue
         share = np.abs(look[:, told] - reference[told]) / reference[told]
-        change = np.minimum(change, np.nanmedian(share, axis=1))
+        change = np.minimum(change, _median_of_known(share, axis=1))
     # The camera's own exposure moves the whole picture by less than this between two frames; a
     # passing train must change the surround for several frames.
     raw = change > HIDDEN_CHANGE
@@ -202,6 +203,13 @@ def _hidden(table: NDArray[np.void], lit: NDArray[np.float64]) -> NDArray[np.boo
         if time_s[last] - time_s[first] >= SHORTEST_SPELL_S:
             hidden[first : last + 1] = True
     return hidden
+
+
+def _median_of_known(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
+    """Median along an axis of what is not NaN; NaN where all is, as at the edge of a picture."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        return np.asarray(np.nanmedian(values, axis=axis), np.float64)
 
 
 def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -126,3 +126,18 @@ def test_something_in_front_is_hidden_and_not_dark() -> None:
 def test_odds_of_a_photo_never_exclude_a_flash() -> None:
     assert photo_odds(True)["flashing"] == photo_odds(True)["steady"]
     assert photo_odds(False)["flashing"] > 0.3
+
+
+def test_a_lamp_at_the_edge_of_the_picture_is_followed_without_its_whole_surround() -> None:
+    """Sectors of the surround that lie outside are NaN throughout; nothing warns or is hidden."""
+    from mastread.vision.curves import light_curve
+    from mastread.vision.sites import SAMPLE
+
+    table = np.zeros(60, SAMPLE)
+    table["time_s"] = np.arange(60) / FPS
+    table["flux"] = 50.0
+    table["look"] = 0.3
+    table["look"][:, :3] = np.nan
+    table["look"][10] = np.nan
+    found = light_curve(table, [0.2, 1.0])
+    assert (found.lit[1:-1] > 0.9).all()
