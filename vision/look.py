@@ -77,7 +77,8 @@ def look(
     """
     candidates = candidates_in(frame, region, most)
     spots = within(measure_all(frame, candidates), region)
-    return judge(frame, spots, scene or scene_of(frame.planes()))
+    known = scene or scene_of(frame.planes())
+    return judge(frame, spots, known, pointed_at=region is not None)
 
 
 def within(
@@ -159,7 +160,9 @@ def _is_known(spot: NDArray[np.void], known: NDArray[np.float64]) -> bool:
     return bool((near & alike).any())
 
 
-def judge(frame: Frame, spots: list[NDArray[np.void]], scene: Scene) -> list[Lamp]:
+def judge(
+    frame: Frame, spots: list[NDArray[np.void]], scene: Scene, *, pointed_at: bool = False
+) -> list[Lamp]:
     """Odds of measured spots, likeliest lamp first; of spots that overlap the likeliest stays.
 
     The measured figures alone sort out what is surely no lamp; at the rest the patch net looks.
@@ -177,7 +180,9 @@ def judge(frame: Frame, spots: list[NDArray[np.void]], scene: Scene) -> list[Lam
     lamp, colours = load_patch_net().judge(
         np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3), table
     )
-    lamp = _with_rarity(lamp, colours, crowd)
+    if not pointed_at:
+        # Where a person pointed to a region, there is a signal in it.
+        lamp = _with_rarity(lamp, colours, crowd)
     kept: list[Lamp] = []
     for i in np.argsort(-lamp, kind="stable"):
         if lamp[i] < LEAST_ODDS:

@@ -90,15 +90,19 @@ def see_photo(frame: Frame, source: SourceInfo, hints: Hints) -> Seen:
     seen: list[MastSeen] = []
     for group in masts.group(x, y, radius):
         members = [lamps[i] for i in group.members]
-        if _is_mast([lamp.lamp_odds for lamp in members]):
+        if _is_mast([lamp.lamp_odds for lamp in members], hints):
             number = len(seen) + 1
             seen.append(_photo_mast(frame, number, members, doubtful, group.staggered, hints))
     return Seen(source, tuple(seen))
 
 
-def _is_mast(lamp_odds: Iterable[float]) -> bool:
-    """Is one of the lamps of a group sure enough that there is a mast at all?"""
-    return bool(max(lamp_odds) >= limits("lamps")["sure_at"])
+def _is_mast(lamp_odds: Iterable[float], hints: Hints) -> bool:
+    """Is one of the lamps of a group sure enough that there is a mast at all?
+
+    Where a person pointed to a region, there is; then a likely lamp will do.
+    """
+    needed = "sure_at" if hints.region is None else "lamp_at"
+    return bool(max(lamp_odds) >= limits("lamps")[needed])
 
 
 def _photo_mast(
@@ -219,7 +223,8 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
         )
         for group in groups:
             members = doubt_common_beats([heads[i] for i in group.members])
-            if not _is_mast(_odds_of(lens.site) for head in members for lens in head.lenses):
+            odds = [_odds_of(lens.site) for head in members for lens in head.lenses]
+            if not _is_mast(odds, hints):
                 continue
             seen.append(_clip_mast(watched, scene, len(seen) + 1, members, group.staggered, hints))
     return tuple(mast for mast in seen if mast.spans)

@@ -186,7 +186,7 @@ class Watcher:
         if not len(found) or self._figures is None:
             return
         spots = within(measure_all(frame, found), self._region)
-        lamps = judge(frame, spots, self._figures)
+        lamps = judge(frame, spots, self._figures, pointed_at=self._region is not None)
         self._rejects.add(_apart_from(found, lamps), view, frame.time_s)
         self._meet(frame, view, lamps)
 
@@ -254,7 +254,8 @@ class Watcher:
             off = np.hypot(spot["x"] - last["x"], spot["y"] - last["y"])
             if off > max(0.8 * site.radius * view.zoom, 2.0):
                 continue
-            lamps = judge(frame, [spot], self._figures)
+            pointed_at = self._region is not None
+            lamps = judge(frame, [spot], self._figures, pointed_at=pointed_at)
             self._colour_due_s[site.number] = frame.time_s + _COLOUR_LOOK_S
             if lamps:
                 self._note(site, frame.time_s, lamps[0])
