@@ -71,7 +71,8 @@ def see(path: Path, hints: Hints, progress: Progress | None = None) -> Seen:
     with open_video(path) as video:
         watched, frames = watch(video, hints, video.duration_s, progress)
         source = SourceInfo(str(path), "video", video.width, video.height, video.duration_s, frames)
-        return Seen(source, masts_of_clip(watched, hints), tuple(video.warnings))
+        masts_seen = _to_the_end(masts_of_clip(watched, hints), watched, video.duration_s)
+        return Seen(source, masts_seen, tuple(video.warnings))
 
 
 # --- photos ---------------------------------------------------------------------------------
@@ -228,6 +229,25 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
                 continue
             seen.append(_clip_mast(watched, scene, len(seen) + 1, members, group.staggered, hints))
     return tuple(mast for mast in seen if mast.spans)
+
+
+def _to_the_end(
+    masts_seen: tuple[MastSeen, ...], watched: Watched, duration_s: float | None
+) -> tuple[MastSeen, ...]:
+    """Masts whose last span lasts until the last frame, drawn out to the end of that frame."""
+    if not watched.views or duration_s is None:
+        return masts_seen
+    last_s = watched.views[-1][0]
+    # A duration that lies farther off belongs to sound that goes on, or to a damaged file.
+    if not last_s < duration_s <= last_s + 0.5:
+        return masts_seen
+    out = []
+    for mast in masts_seen:
+        final = mast.spans[-1]
+        if final.end_s is not None and final.end_s >= last_s - 1e-6:
+            mast = replace(mast, spans=(*mast.spans[:-1], replace(final, end_s=duration_s)))
+        out.append(mast)
+    return tuple(out)
 
 
 def _is_lamp(site: Site) -> bool:

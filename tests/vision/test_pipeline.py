@@ -92,7 +92,9 @@ def test_a_clip_tells_flashing_with_its_rate(tmp_path: Path) -> None:
         type="searchlight",
         level=1.5,
     )
-    (mast,) = see(path, Hints()).masts
+    seen = see(path, Hints())
+    seen_duration = seen.source.duration_s
+    (mast,) = seen.masts
     (span,) = mast.spans
     words = [(label_head(head).colour, label_head(head).behaviour) for head in span.heads]
     assert words == [("yellow", "flashing"), ("red", "steady"), ("red", "steady")]
@@ -103,6 +105,9 @@ def test_a_clip_tells_flashing_with_its_rate(tmp_path: Path) -> None:
     assert head.rate_sd_hz is not None
     assert abs(head.rate_hz - true_rate) < 4 * head.rate_sd_hz
     assert len(mast.curves) == 3
+    # The span lasts until the last frame ends, not until it begins.
+    assert span.start_s == pytest.approx(0.0, abs=1e-6)
+    assert span.end_s == seen_duration
     lit_share = float(np.nanmean(mast.curves[0].lit > 0.5))
     # A filament glows on after its current is cut, the longer the more the camera is exposed.
     assert lit_share == pytest.approx(truth.masts[0].spans[0].heads[0].duty or 0.0, abs=0.2)
