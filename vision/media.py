@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import glob
 import os
-import tomllib
 from collections.abc import Iterable, Iterator
-from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from mastread.vision.errors import MediaError
+from mastread.vision.limits import limits
 from mastread.vision.types import Kind
 
 #: First bytes of still pictures.
@@ -52,12 +50,9 @@ _PHOTO_SUFFIXES = {
 }  # fmt: skip
 
 
-@cache
 def media_limits() -> dict[str, Any]:
     """The section `media` of limits.toml."""
-    text = resources.files("mastread.vision").joinpath("limits.toml").read_text("utf-8")
-    section: dict[str, Any] = tomllib.loads(text)["media"]
-    return section
+    return limits("media")
 
 
 def kind_of(path: str | os.PathLike[str]) -> Kind | None:

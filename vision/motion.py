@@ -24,8 +24,10 @@ _AGREE: Final = 0.6
 _KEEP_SHARE: Final = 0.5
 #: ... or the scale has changed by this factor since the key frame.
 _KEEP_ZOOM: Final = 1.12
-#: Mean difference of the reduced luma, as a share of its own contrast, that makes a cut.
-_CUT_DIFFERENCE: Final = 0.9
+#: Mean difference of the reduced luma that makes a cut: in steps of 255, and as a share of the
+#: contrast of the two frames together.
+_CUT_LEAST: Final = 6.0
+_CUT_SHARE: Final = 0.45
 
 _WINDOW: Final = (15, 15)
 _LEVELS: Final = 3
@@ -167,7 +169,7 @@ class CameraMotion:
         assert self._previous is not None
         difference = float(cv2.absdiff(small, self._previous).mean())
         contrast = float(self._previous.std()) + float(small.std())
-        return difference > 6.0 and difference > 0.5 * _CUT_DIFFERENCE * contrast
+        return difference > max(_CUT_LEAST, _CUT_SHARE * contrast)
 
 
 def _scaled(matrix: NDArray[np.float64], step: int) -> NDArray[np.float64]:

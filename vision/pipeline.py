@@ -126,10 +126,9 @@ def _photo_mast(
     ]
     heads, unseen = _with_dark_heads(frame, heads, hints)
     if hints.heads is None:
-        # Spots in line with the mast that were not made out may be lit heads of it.
         places = [(head.x, head.y, head.radius) for head in heads]
-        in_line = [spot for spot in doubtful if masts.fits(places, (spot.x, spot.y, spot.radius))]
-        unseen = 1.0 - (1.0 - unseen) * float(np.prod([1.0 - s.lamp_odds for s in in_line]))
+        spots = [(lamp.x, lamp.y, lamp.radius, lamp.lamp_odds) for lamp in doubtful]
+        unseen = with_doubtful(unseen, places, spots)
     evidence = MastEvidence(
         heads=tuple(HeadEvidence(head.colour_odds, head.behaviour_odds) for head in heads),
         unseen_head=unseen,
@@ -139,6 +138,19 @@ def _photo_mast(
     )
     span = SpanSeen(None, None, tuple(heads), evidence)
     return MastSeen(number, _box_of(heads), (span,))
+
+
+def with_doubtful(
+    unseen: float,
+    heads: list[tuple[float, float, float]],
+    spots: list[tuple[float, float, float, float]],
+) -> float:
+    """Odds of a head that was not found, with spots in line that may be lit heads of the mast.
+
+    `heads` are (x, y, radius), `spots` (x, y, radius, odds of being a lamp).
+    """
+    in_line = [odds for x, y, radius, odds in spots if masts.fits(heads, (x, y, radius))]
+    return 1.0 - (1.0 - unseen) * float(np.prod([1.0 - odds for odds in in_line]))
 
 
 def _with_dark_heads(
@@ -213,8 +225,9 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
     seen: list[MastSeen] = []
     scenes = sorted({site.scene for site in watched.sites})
     for scene in scenes:
-        sites = [site for site in watched.sites if site.scene == scene and _is_lamp(site)]
-        sites = without_twins(sites)
+        all_sites = [site for site in watched.sites if site.scene == scene]
+        sites = without_twins([site for site in all_sites if _is_lamp(site)])
+        doubtful = [site for site in all_sites if _may_be_lamp(site)]
         heads = [head_of(lenses) for lenses in heads_of(sites)]
         heads = [head for head in heads if head.parts]
         groups = masts.group(
@@ -227,7 +240,9 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
             odds = [_odds_of(lens.site) for head in members for lens in head.lenses]
             if not _is_mast(odds, hints):
                 continue
-            seen.append(_clip_mast(watched, scene, len(seen) + 1, members, group.staggered, hints))
+            dark, unseen = _dark_in_clip(watched, scene, members, doubtful, hints)
+            number = len(seen) + 1
+            seen.append(_clip_mast(number, members, dark, unseen, group.staggered, hints))
     return tuple(mast for mast in seen if mast.spans)
 
 
@@ -258,39 +273,45 @@ def _is_lamp(site: Site) -> bool:
     return looks >= _FEWEST_LOOKS and _odds_of(site) >= limits("lamps")["lamp_at"]
 
 
+def _may_be_lamp(site: Site) -> bool:
+    """Was a place looked at as often as a lamp, and left in doubt?"""
+    figures = limits("lamps")
+    often = len(site.lamp_odds) >= _FEWEST_LOOKS
+    return often and figures["doubtful_at"] <= _odds_of(site) < figures["lamp_at"]
+
+
 def _odds_of(site: Site) -> float:
     """How surely a place holds a lamp, by the middle one of its looks."""
     return float(np.median(site.lamp_odds))
 
 
 def _clip_mast(
-    watched: Watched,
-    scene: int,
     number: int,
     heads: list[Head],
+    dark: list[DarkHead],
+    unseen: float,
     staggered: float | None,
     hints: Hints,
 ) -> MastSeen:
-    dark, unseen = _dark_in_clip(watched, scene, heads, hints)
     spans = spans_of(heads, dark, staggered, unseen, hints)
-    curves = tuple(
-        curve
-        for index, head in enumerate(heads, start=1)
-        for curve in [_curve_of(number, index, head)]
-    )
+    curves = tuple(_curve_of(number, index, head) for index, head in enumerate(heads, start=1))
     box = _box_of(spans[len(spans) // 2].heads) if spans else (0.0, 0.0, 0.0, 0.0)
     return MastSeen(number, box, tuple(spans), curves, _path(heads))
 
 
 def _dark_in_clip(
-    watched: Watched, scene: int, heads: list[Head], hints: Hints
+    watched: Watched, scene: int, heads: list[Head], doubtful: list[Site], hints: Hints
 ) -> tuple[list[DarkHead], float]:
-    """Heads of one mast that never shone, in the scene's coordinates."""
+    """Heads of one mast that never shone, in the scene's coordinates; odds of one not found."""
+    places = [(head.x, head.y, head.radius) for head in heads]
     if scene not in watched.best_frames:
-        return [], _unseen_where_not_told([(head.x, head.y, head.radius) for head in heads])
+        return [], _unseen_where_not_told(places)
     frame, view = watched.best_frames[scene]
     lit = [(*view.place(head.x, head.y), head.radius * view.zoom) for head in heads]
     dark, unseen = _dark_heads(frame, lit, hints)
+    if hints.heads is None:
+        spots = [(site.x, site.y, site.radius, _odds_of(site)) for site in doubtful]
+        unseen = with_doubtful(unseen, places, spots)
     return [
         DarkHead(*view.scene_place(place.x, place.y), place.radius / view.zoom, place.odds)
         for place in dark

@@ -26,9 +26,9 @@ CANDIDATE: Final = np.dtype(
 SMALLEST_RADIUS: Final = 1.0
 LARGEST_RADIUS: Final = 45.0
 
-#: A spot must stand out by this much of full scale, or by this share of its own surround.
+#: A spot must stand out by this much of full scale, and by this share of its own surround.
 LEAST_STRENGTH: Final = 0.015
-LEAST_RELATIVE: Final = 0.25
+LEAST_RELATIVE: Final = 0.075
 
 #: Blur of the spot and of its surround, in pixels of the level, two steps per octave: the
 #: second step is the first times the root of two.
@@ -103,7 +103,7 @@ def _spots(image: NDArray[np.float32], step: float) -> NDArray[np.void]:
             excess = spot - around
             peak = cv2.dilate(excess, np.ones((3, 3), np.uint8))
             hit = (excess >= peak) & (excess > LEAST_STRENGTH)
-            hit &= excess > LEAST_RELATIVE * 0.3 * (around + 0.02)
+            hit &= excess > LEAST_RELATIVE * (around + 0.02)
             rows, columns = np.nonzero(hit)
             table = np.zeros(len(rows), CANDIDATE)
             # The centre of a pixel of the map lies half a map pixel from its corner.

@@ -65,7 +65,7 @@ class HeadSeen:
     rate_hz, rate_sd_hz, duty : flash rate, its standard error, and lit fraction; None unless
         flashing
     x, y, radius : place and radius of the lens, at the middle of the span
-    flags : names from `mastread.vision.flags`, why a value is doubtful
+    flags : why a value is doubtful; ``hidden``: the head could not be seen in most of the span
     """
 
     colour_odds: Mapping[Colour, float]
