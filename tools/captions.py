@@ -60,7 +60,7 @@ def cues(reading: Reading) -> list[Cue]:
         if not reading["masts"] and start == 0:
             lines.append(say("no_mast"))
         if end <= _ms(NOTICE_S):
-            lines += textwrap.wrap(reading["notice"], LINE)
+            lines += textwrap.wrap(say("notice"), LINE)
         if lines:
             found.append(Cue(start, end, tuple(lines)))
     return found
@@ -68,7 +68,7 @@ def cues(reading: Reading) -> list[Cue]:
 
 def webvtt(reading: Reading) -> str:
     """Return the captions as WebVTT text."""
-    blocks = ["WEBVTT", "NOTE\n" + _vtt_text(reading["notice"])]
+    blocks = ["WEBVTT", "NOTE\n" + _vtt_text(say("notice"))]
     for cue in cues(reading):
         blocks.append(_block(cue, ".", _vtt_text))
     return "\n\n".join(blocks) + "\n"

@@ -9,7 +9,7 @@ from typing import Final
 
 import click
 
-from mastread.tools.cli_options import jobs_option
+from mastread.tools.cli_options import jobs_option, language_option
 from mastread.tools.texts import say
 
 #: Kinds of sample that the package may hold.
@@ -25,15 +25,17 @@ SUFFIXES: Final = (".jpg", ".png", ".mp4")
     show_default=True,
     help="Folder for the pictures, clips, captions and readings.",
 )
+@language_option
 @jobs_option
 @click.pass_context
-def demo(ctx: click.Context, out: Path, jobs: int | None) -> None:
+def demo(ctx: click.Context, out: Path, language: str, jobs: int | None) -> None:
     """Read the bundled samples and write pictures of them.
 
     The samples are rendered scenes of an invented railway.
     """
     from mastread.tools.read_many import read_many
     from mastread.tools.reporters import Text
+    from mastread.tools.wishes import Wishes
     from mastread.vision.types import Hints
 
     folder = files("mastread.sample_frames")
@@ -47,7 +49,18 @@ def demo(ctx: click.Context, out: Path, jobs: int | None) -> None:
             click.echo(say("demo.missing"), err=True)
             ctx.exit(1)
         click.echo(say("demo.intro", count=len(samples)), err=True)
-        tally = read_many(samples, Text(), book="cror", hints=Hints(), out=out, jobs=jobs)
+        # Wherever the package lies on this machine, samples are named as the repository has them.
+        names = {sample: f"sample_frames/{Path(sample).name}" for sample in samples}
+        tally = read_many(
+            samples,
+            Text(),
+            book="cror",
+            hints=Hints(),
+            out=out,
+            jobs=jobs,
+            wishes=Wishes(language=language),
+            shown=names,
+        )
     click.echo(say("demo.where", path=out.resolve()))
     if tally.failed:
         ctx.exit(1)

@@ -9,7 +9,7 @@ import click
 
 from mastread.decoder.aspect import MAX_HEADS, PLATES
 from mastread.decoder.rulebook import BookError, load_book
-from mastread.tools.texts import one_line, say
+from mastread.tools.texts import LANGUAGES, one_line, say
 
 NO_PLATE = "none"
 
@@ -107,6 +107,16 @@ jobs_option = click.option(
     type=click.IntRange(1, 512),
     metavar="N",
     help="Files read at the same time. Default: one for each core.",
+)
+
+
+language_option = click.option(
+    "--language",
+    type=click.Choice(LANGUAGES),
+    default=LANGUAGES[0],
+    show_default=True,
+    help="Language of everything that is written; names and wording of the rulebook stay as "
+    "published.",
 )
 
 

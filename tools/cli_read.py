@@ -9,6 +9,7 @@ import click
 from mastread.tools.cli_options import (
     heads_option,
     jobs_option,
+    language_option,
     out_option,
     plate_option,
     region_option,
@@ -33,6 +34,7 @@ from mastread.tools.texts import say
 @heads_option
 @region_option
 @plate_option
+@language_option
 @jobs_option
 @click.pass_context
 def read(
@@ -44,6 +46,7 @@ def read(
     heads: int | None,
     region: tuple[int, int, int, int] | None,
     plates: tuple[str, ...],
+    language: str,
     jobs: int | None,
 ) -> None:
     """Read what signals showed in photos, clips, and folders of them.
@@ -63,6 +66,7 @@ def read(
     # Here and not above: these load the video stack, which --help has no need of.
     from mastread.tools.read_many import read_many
     from mastread.tools.reporters import REPORTERS
+    from mastread.tools.wishes import Wishes
     from mastread.vision.types import Hints
 
     tally = read_many(
@@ -72,6 +76,7 @@ def read(
         hints=Hints(heads, region, told),
         out=out,
         jobs=jobs,
+        wishes=Wishes(language=language),
     )
     if tally.written:
         key = "wrote.one" if tally.written == 1 else "wrote"

@@ -46,7 +46,7 @@ def draw_curves(seen: Seen, reading: Reading) -> d.Image:
         for mast, doc in zip(seen.masts, reading["masts"], strict=True)
         if any(len(curve.time_s) for curve in mast.curves)
     ]
-    notice = d.wrap(reading["notice"], WIDTH - 2 * MARGIN, 16, balanced=True)
+    notice = d.wrap(say("notice"), WIDTH - 2 * MARGIN, 16, balanced=True)
     blocks = [_block_height(len(mast.curves)) for mast, _ in pairs]
     height = MARGIN + round(UNIT * 1.8) + sum(blocks) + MARGIN + 22 * len(notice)
     if not pairs:

@@ -82,7 +82,7 @@ def draw_panel(
     """
     margin = unit
     notice_size = max(11, round(unit * 0.6))
-    notice = d.wrap(reading["notice"], width - 2 * margin, notice_size, balanced=True)
+    notice = d.wrap(say("notice"), width - 2 * margin, notice_size, balanced=True)
     if len(reading["masts"]) > 1:
         unit = max(13, round(unit * SEVERAL))
     notice_height = round(len(notice) * notice_size * 1.35 + unit * 0.7)

@@ -7,7 +7,7 @@ import os
 import shutil
 import signal
 import tempfile
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +20,8 @@ from mastread.tools.batch import Crashed, cores, run_batch
 from mastread.tools.naming import plan_stems
 from mastread.tools.progress import Progress
 from mastread.tools.reporters import Reporter
-from mastread.tools.texts import say
+from mastread.tools.texts import say, use_language
+from mastread.tools.wishes import NO_WISHES, Wishes
 from mastread.tools.work import Outcome, Task, do_task, failed
 from mastread.vision.errors import MediaError
 from mastread.vision.media import find_media
@@ -47,8 +48,12 @@ def read_many(
     hints: Hints,
     out: Path | None,
     jobs: int | None,
+    wishes: Wishes = NO_WISHES,
+    shown: Mapping[str, str] | None = None,
 ) -> Tally:
     """Read all media that `paths` name, print the readings and write the outputs.
+
+    `shown` names files otherwise than by their own paths, wherever a path is told.
 
     Failures and warnings go to stderr, one line each.
 
@@ -57,13 +62,23 @@ def read_many(
     click.BadParameter
         If `out` cannot be written to; nothing has been read then.
     """
+    use_language(wishes.language)
     progress = Progress()
     with _out_folder(out) as scratch, closing(progress):
         found = [item for item in find_media(paths) if not _is_own_output(item, out)]
         files = [item for item in found if isinstance(item, Path)]
         stems = plan_stems(files, paths) if out is not None else [""] * len(files)
         tasks = [
-            Task(str(file), book, hints, None if out is None else str(out), stem, scratch)
+            Task(
+                str(file),
+                book,
+                hints,
+                None if out is None else str(out),
+                stem,
+                scratch,
+                wishes,
+                (shown or {}).get(str(file), ""),
+            )
             for file, stem in zip(files, stems, strict=True)
         ]
         failures = written = 0
@@ -102,7 +117,7 @@ def _outcomes(
                 # The system's answer to a lack of memory is this signal.
                 killed = result.signal == _KILL
                 key = "error.memory" if killed else "error.crash"
-                yield failed(task.path, say(key, path=task.path), rulebook)
+                yield failed(task.name, say(key, path=task.name), rulebook)
             else:
                 yield result
 

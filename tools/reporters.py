@@ -10,9 +10,9 @@ from typing import Final
 
 import click
 
-from mastread.decoder.words import NOTICE
 from mastread.tools.reading import Reading, to_json
 from mastread.tools.report_text import text_report
+from mastread.tools.texts import say
 
 #: Lines of text are no longer than this, however wide the terminal.
 LONGEST_LINE: Final = 96
@@ -72,7 +72,7 @@ class Text(Reporter):
 
     def finish(self) -> None:
         """Print the notice."""
-        click.echo(textwrap.fill(NOTICE, self._width))
+        click.echo(textwrap.fill(say("notice"), self._width))
 
 
 REPORTERS: Final[dict[str, type[Reporter]]] = {

@@ -1,132 +1,94 @@
-"""Every English sentence that the tools show to people, in one place.
+"""Every sentence that the tools show to people, in one place per language.
 
-Keeping them here, keyed and apart from the code that lays them out, lets another language be
-added as a second table. Keys are grouped by where the sentence appears. `say` fills the
-braces and refuses an unknown key or a missing value at once (KeyError), so a wrong key cannot
-reach a user unseen: the tests walk through all of them.
+The sentences are data: `texts_en.toml` and `texts_fr.toml` beside this module, keyed by where
+they appear. `say` fills the braces and refuses an unknown key or a missing value at once
+(KeyError), so a wrong key cannot reach a user unseen: the tests walk through all of them, and
+hold the languages against each other. A language that nobody has reviewed says so itself.
+
+What a rulebook says (names, meanings, sources) is never translated: it stays as published.
 """
 
 from __future__ import annotations
 
+import string
 import textwrap
-from typing import Final
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any, Final
 
-ENGLISH: Final[dict[str, str]] = {
-    # words for what a head shows
-    "colour.red": "red",
-    "colour.yellow": "yellow",
-    "colour.green": "green",
-    "colour.lunar": "lunar",
-    "colour.white": "white",
-    "colour.blue": "blue",
-    "colour.unknown": "an unknown colour",
-    "colour.unknown.short": "colour?",
-    "head.dark": "dark",
-    "head.flashing": "flashing {colour}",
-    "head.perhaps_flashing": "{colour} (steady or flashing)",
-    "head.perhaps_flashing.short": "{colour}, may flash",
-    "aspect.joint": " over ",
-    # a mast in words
-    "mast": "Mast {number}",
-    "shows": "Shows {aspect}.",
-    "rate": "flashing {per_minute:.0f} times a minute, {hz:.3f} ± {sd:.3f} Hz",
-    "rate.no_error": "flashing {per_minute:.0f} times a minute, {hz:.2f} Hz",
-    "rate.head": "Head {head}: {rate}.",
-    # an indication in words
-    "indication.read.rule": "{name} (rule {rule})",
-    "indication.ambiguous": "Cannot be told",
-    "indication.unreadable": "Cannot be read",
-    "possible": "Possible: {list}.",
-    "possible.item": "{name} {percent:.0f}%",
-    "possible.item.rule": "{name} (rule {rule}) {percent:.0f}%",
-    "possible.more": "{count} more",
-    "possible.under": "under 1%",
-    "or": "{first} or {last}",
-    "most_restrictive": "When in doubt, treat it as {name}.",
-    "why": "Why: {reasons}",
-    "why.more": "(Further reasons: {count}; --format json gives all.)",
-    # a file in words
-    "source.photo": "{path} (photo, {width} x {height})",
-    "source.video": "{path} (video, {duration}, {frames}, {width} x {height})",
-    "frames": "{count} frames",
-    "frames.one": "1 frame",
-    "source.error": "{path}: not read",
-    "no_mast": "No signal mast was found.",
-    "no_mast.cure": (
-        "If there is one, --region X,Y,W,H can point to it; lamps under about two pixels "
-        "across cannot be found."
-    ),
-    "span.times": "{start} to {end}",
-    # pictures
-    "picture.rule": "Rule {rule}",
-    "picture.no_mast": "No signal mast found",
-    "picture.not_seen": "Not told at this moment",
-    "curves.title": "Light of each head against time",
-    "curves.none": "No light curve: nothing was measured over time.",
-    "curves.head": "Head {head}",
-    "curves.rate": "{hz:.3f} ± {sd:.3f} Hz",
-    "curves.rate.no_error": "{hz:.3f} Hz",
-    # what went wrong
-    "error.line": "{path}: {what}; {cure}",
-    "error.crash": (
-        "{path}: the program that decodes media crashed on this file; "
-        "convert the file with a video or photo editor and try again"
-    ),
-    "error.internal": (
-        "{path}: reading failed by a fault of this program ({what}); "
-        "please report it with the file, and use another file meanwhile"
-    ),
-    "error.memory": "{path}: too large for this machine's memory; scale it down and try again",
-    "error.output": "{path}: the outputs could not be written ({what}); free or change the folder",
-    "error.out.not_folder": "{path} is no folder ({what}); name a folder",
-    "error.out.denied": "{path} cannot be written to ({what}); choose another folder",
-    "error.region": (
-        "{text!r} is no region; it takes four whole numbers X,Y,W,H in pixels with W and H "
-        "above 0, such as 400,120,300,500"
-    ),
-    "error.region.outside": "--region {text} lies outside the picture of {size}",
-    "error.region.outside.cure": "give a region inside it",
-    "error.plate": "{text!r} is no plate that a rulebook knows; known are {known}",
-    "error.plate.none": "`none` cannot go together with a plate; leave one of them out",
-    "check.spelling": "check the name",
-    # aspects in words
-    "faults.title": "{aspect} ({book})",
-    "faults.meant": "If {aspect} is meant, {indication}, and one thing fails:",
-    "faults.all_safe": (
-        "Each of these {count} failures reads as something as restrictive or more: fail-safe."
-    ),
-    "faults.unsafe": "{unsafe} of these {count} failures would be read as less restrictive.",
-    "faults.listed": "The book names this row as not fail-safe: {reason}",
-    "error.faults": (
-        "{aspect} is no aspect of {book}, so nothing can be said of its failures; "
-        "look at the aspects with `mastread book show`"
-    ),
-    "error.indication": (
-        "{text!r} is neither the name nor the rule number of an indication in {book}{hint}; "
-        "`mastread book show {book}` lists them"
-    ),
-    "error.then.one": (
-        "--then takes two aspects or more, each in quotes, in the order in which a train meets them"
-    ),
-    "error.explain.both": "{first} and {second} ask different things; leave one of them out",
-    "error.explain.plate": "--plate does not go with --indication; leave it out",
-    "pictures.none": "no aspect of it is known, so there is no picture",
-    # rulebooks
-    "book.good": (
-        "{path}: in order; {title}, {indications} indications ({without} without an aspect), "
-        "{aspects} aspects"
-    ),
-    # talk on stderr
-    "warning": "{path}: {what}",
-    "progress": "reading",
-    "wrote": "{count} outputs written to {path}",
-    "wrote.one": "1 output written to {path}",
-    "failed": "{failed} of {count} inputs could not be read",
-    "interrupted": "stopped; files that were finished are kept, nothing half-written is left",
-    "demo.missing": "the bundled sample frames are missing; install the package again",
-    "demo.intro": "Reading {count} bundled samples of an invented railway.",
-    "demo.where": "Pictures, annotated clips, captions and readings: {path}",
-}
+#: Languages by the code that --language takes, the default first.
+LANGUAGES: Final = ("en", "fr")
+
+
+@dataclass(frozen=True, slots=True)
+class Language:
+    """One language: its own name, whether a speaker has reviewed it, its decimal mark, texts."""
+
+    code: str
+    name: str
+    reviewed: bool
+    decimal: str
+    texts: dict[str, str]
+
+
+@cache
+def load_language(code: str) -> Language:
+    """Return a language of `LANGUAGES`.
+
+    Raises
+    ------
+    KeyError
+        If there is no such language.
+    """
+    if code not in LANGUAGES:
+        raise KeyError(code)
+    data = files("mastread.tools").joinpath(f"texts_{code}.toml").read_text(encoding="utf-8")
+    table = tomllib.loads(data)
+    about = table["about"]
+    return Language(code, about["name"], about["reviewed"], about["decimal"], table["texts"])
+
+
+#: The texts that every other language is held against.
+ENGLISH: Final[dict[str, str]] = load_language("en").texts
+
+_spoken: Language = load_language("en")
+
+
+def use_language(code: str) -> None:
+    """Speak `code` from now on, in this process."""
+    global _spoken
+    _spoken = load_language(code)
+
+
+def spoken() -> Language:
+    """Return the language that is spoken now."""
+    return _spoken
+
+
+@contextmanager
+def speaking(code: str) -> Iterator[None]:
+    """Speak `code` for a while."""
+    before = _spoken.code
+    use_language(code)
+    try:
+        yield
+    finally:
+        use_language(before)
+
+
+class _Filler(string.Formatter):
+    """Fills braces; figures get the language's own decimal mark."""
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        words = str(super().format_field(value, format_spec))
+        return words.replace(".", _spoken.decimal) if isinstance(value, float) else words
+
+
+_filler: Final = _Filler()
 
 
 def say(key: str, /, **values: object) -> str:
@@ -137,7 +99,7 @@ def say(key: str, /, **values: object) -> str:
     KeyError
         If the key is unknown, or a value that the sentence needs is missing.
     """
-    return ENGLISH[key].format(**values)
+    return _filler.vformat(_spoken.texts[key], (), values)
 
 
 def clock(seconds: float) -> str:

@@ -8,7 +8,7 @@ import tempfile
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mastread.decoder.rulebook import Rulebook, load_book
@@ -17,7 +17,8 @@ from mastread.tools.annotate_video import annotate_video
 from mastread.tools.captions import subrip, webvtt
 from mastread.tools.curves import draw_curves, write_png
 from mastread.tools.reading import Reading, build_reading, error_reading, to_json
-from mastread.tools.texts import one_line, say
+from mastread.tools.texts import one_line, say, use_language
+from mastread.tools.wishes import NO_WISHES, Wishes
 from mastread.vision.errors import MediaError
 from mastread.vision.media import kind_of
 from mastread.vision.photo import open_photo
@@ -43,6 +44,8 @@ class Task:
     out : folder for the outputs, or None for none
     stem : start of the outputs' names, below `out`
     scratch : folder on the same file system as `out` in which half-written files may lie
+    wishes : what to make
+    shown : the path as outputs name it, where that is not the path itself
     """
 
     path: str
@@ -51,6 +54,13 @@ class Task:
     out: str | None = None
     stem: str = ""
     scratch: str = ""
+    wishes: Wishes = NO_WISHES
+    shown: str = ""
+
+    @property
+    def name(self) -> str:
+        """The path as outputs name it."""
+        return self.shown or self.path
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,30 +83,31 @@ class Outcome:
 
 def do_task(task: Task, report: Progress) -> Outcome:
     """Read one file and write its outputs."""
+    use_language(task.wishes.language)
     book = load_book(task.book)
     try:
         seen = _see(task, report)
         reading = build_reading(seen, book)
     except MediaError as error:
-        return failed(task.path, str(error), book)
+        return failed(task.name, _line(task, error), book)
     except MemoryError:
-        return failed(task.path, say("error.memory", path=task.path), book)
+        return failed(task.name, say("error.memory", path=task.name), book)
     except Exception as error:
-        return failed(task.path, say("error.internal", path=task.path, what=_where(error)), book)
+        return failed(task.name, say("error.internal", path=task.name, what=_where(error)), book)
     if task.out is None:
         return Outcome(reading, None, seen.warnings)
     try:
         written = _write(task, seen, reading, report)
     except MediaError as error:
-        return Outcome(reading, str(error), seen.warnings)
+        return Outcome(reading, _line(task, error), seen.warnings)
     except MemoryError:
-        return Outcome(reading, say("error.memory", path=task.path), seen.warnings)
+        return Outcome(reading, say("error.memory", path=task.name), seen.warnings)
     except OSError as error:
         what = error.strerror or one_line(str(error))
-        trouble = say("error.output", path=task.path, what=what)
+        trouble = say("error.output", path=task.name, what=what)
         return Outcome(reading, trouble, seen.warnings)
     except Exception as error:
-        trouble = say("error.internal", path=task.path, what=_where(error))
+        trouble = say("error.internal", path=task.name, what=_where(error))
         return Outcome(reading, trouble, seen.warnings)
     return Outcome(reading, None, seen.warnings, written)
 
@@ -111,7 +122,8 @@ def _see(task: Task, report: Progress) -> Seen:
     if task.hints.region is not None:
         _check_region(task.path, task.hints.region)
     share = 1.0 if task.out is None else READING_SHARE
-    return see(Path(task.path), task.hints, lambda done: report(done * share))
+    seen = see(Path(task.path), task.hints, lambda done: report(done * share))
+    return replace(seen, source=replace(seen.source, path=task.name))
 
 
 def _check_region(path: str, region: tuple[int, int, int, int]) -> None:
@@ -163,6 +175,12 @@ def _write(task: Task, seen: Seen, reading: Reading, report: Progress) -> tuple[
                 os.replace(path, target)
                 written.append(str(target))
     return tuple(written)
+
+
+def _line(task: Task, error: MediaError) -> str:
+    """An error as one line, naming the file as outputs name it."""
+    path = task.name if error.path == task.path else error.path
+    return str(MediaError(path, error.what, error.cure))
 
 
 @contextmanager
