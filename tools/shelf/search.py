@@ -1,0 +1,144 @@
+"""Finding spans by words and by fields."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+#: Verdicts that a query may ask for; ``none`` is a span that nobody looked at.
+VERDICTS: Final = ("confirmed", "corrected", "withheld", "none")
+STATUSES: Final = ("read", "ambiguous", "unreadable")
+LIGHTS: Final = ("day", "dusk", "night", "unknown")
+
+
+@dataclass(frozen=True, slots=True)
+class Query:
+    """What is looked for; None leaves a field open, and all that is given must hold.
+
+    Attributes
+    ----------
+    words : each a word or a phrase that stands in the span's words: aspect, indication, rule,
+        plates, light, verdict, note, tags, file name
+    aspect : the heads in words, exactly
+    indication : rule number or name
+    heads : how many
+    light : one of `LIGHTS`
+    sure : least odds of the indication
+    rate_hz : (least, most) of some flashing head
+    status : one of `STATUSES`
+    verdict : one of `VERDICTS`
+    who : whose verdict
+    plate : a plate that was told
+    kind : photo or video
+    file : part of the path of the media file
+    """
+
+    words: tuple[str, ...] = ()
+    aspect: str | None = None
+    indication: str | None = None
+    heads: int | None = None
+    light: str | None = None
+    sure: float | None = None
+    rate_hz: tuple[float, float] | None = None
+    status: str | None = None
+    verdict: str | None = None
+    who: str | None = None
+    plate: str | None = None
+    kind: str | None = None
+    file: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """One span that matches; fields as in the table `span`, `path` that of its media file."""
+
+    id: str
+    row: int
+    media: int
+    path: str
+    mast: int
+    start_s: float | None
+    end_s: float | None
+    aspect: str
+    heads: int
+    plates: str
+    status: str
+    rule: str | None
+    name: str | None
+    safest: str
+    sure: float
+    light: str
+    verdict: str | None
+    who: str | None
+    clip: str | None
+
+
+_COLUMNS: Final = (
+    "s.id, s.row, s.media, (SELECT min(path) FROM place WHERE media = s.media) AS path, s.mast, "
+    "s.start_s, s.end_s, s.aspect, s.heads, s.plates, s.status, s.rule, s.name, s.safest, s.sure, "
+    "s.light, s.verdict, s.who, s.clip"
+)
+
+
+def find(
+    database: sqlite3.Connection, query: Query, limit: int | None = None, offset: int = 0
+) -> list[Hit]:
+    """Return the spans that match, surest first, then in the order in which they came."""
+    where, values = _where(query)
+    # The few that are shown are picked first; only then is anything else of them looked up.
+    text = (
+        f"SELECT {_COLUMNS} FROM span s WHERE s.row IN (SELECT s.row FROM span s WHERE {where} "
+        "ORDER BY s.sure DESC, s.row LIMIT ? OFFSET ?) ORDER BY s.sure DESC, s.row"
+    )
+    rows = database.execute(text, [*values, -1 if limit is None else limit, offset])
+    return [Hit(**dict(row)) for row in rows]
+
+
+def count(database: sqlite3.Connection, query: Query) -> int:
+    """Return how many spans match."""
+    where, values = _where(query)
+    found = database.execute(f"SELECT count(*) FROM span s WHERE {where}", values).fetchone()
+    return int(found[0])
+
+
+def phrase(words: str) -> str:
+    """Return words as one phrase of an FTS5 query, whatever signs they hold."""
+    return '"' + words.replace('"', '""') + '"'
+
+
+def _where(query: Query) -> tuple[str, Sequence[Any]]:
+    """The condition in SQL and its values."""
+    parts: list[tuple[str, Sequence[Any]]] = [("s.hidden = 0", ())]
+    if query.words:
+        text = " AND ".join(phrase(words) for words in query.words)
+        parts.append(("s.row IN (SELECT rowid FROM words WHERE words MATCH ?)", (text,)))
+    for column, value in (
+        ("aspect", query.aspect),
+        ("heads", query.heads),
+        ("light", query.light),
+        ("status", query.status),
+        ("who", query.who),
+    ):
+        if value is not None:
+            parts.append((f"s.{column} = ?", (value,)))
+    if query.indication is not None:
+        parts.append(("(s.name = ? OR s.rule = ?)", (query.indication,) * 2))
+    if query.sure is not None:
+        parts.append(("s.sure >= ?", (query.sure,)))
+    if query.rate_hz is not None:
+        inner = "s.row IN (SELECT span FROM flash WHERE hz BETWEEN ? AND ?)"
+        parts.append((inner, query.rate_hz))
+    if query.verdict == "none":
+        parts.append(("s.verdict IS NULL", ()))
+    elif query.verdict is not None:
+        parts.append(("s.verdict = ?", (query.verdict,)))
+    if query.plate is not None:
+        parts.append(("' ' || s.plates || ' ' LIKE ?", (f"% {query.plate} %",)))
+    if query.kind is not None:
+        parts.append(("s.media IN (SELECT id FROM media WHERE kind = ?)", (query.kind,)))
+    if query.file is not None:
+        inner = "s.media IN (SELECT media FROM place WHERE instr(lower(path), lower(?)))"
+        parts.append((inner, (query.file,)))
+    return " AND ".join(text for text, _ in parts), [v for _, values in parts for v in values]
