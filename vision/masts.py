@@ -1,144 +1,185 @@
 """Which lamps stand on one mast, and in which order.
 
 Heads of a mast stand above one another, on one line or on alternate sides of it, at like
-distances, with lenses of one size. Distances are judged in lens radii, so that the rules hold at
-every zoom. Real proportions (lens 8 3/8 in, heads some 4 to 8 ft apart, a staggered head 1 to 3 ft
-off the line, two masts of a bracket 6 ft apart and more; common practice, no source) leave wide
-room, because bloom makes a lens look up to three times its size.
+distances, with lenses of one size. Every way to share out the lamps among masts is weighed
+against every other (`mastread.vision.chains` has the figures); the likeliest is taken, and how
+likely it is goes along, for where masts stand close together no one can be sure.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from mastread.vision.chains import MOST_HEADS, chain_score, may_link
 from mastread.vision.types import Box
 
-#: Heads of one mast are this far apart, in radii as they appear.
-NEAREST: Final = 2.6
-FARTHEST: Final = 44.0
-#: A mast leans (camera roll, lens) by at most about this; tangent.
-LEAN: Final = 0.1
-#: Lens radii on one mast agree to this factor, as they appear.
-SAME_SIZE: Final = 1.9
-#: A staggered head stands off its neighbours by at most this share of the distance between them,
-#: and by at most so many radii.
-STAGGER: Final = 1.0
-STAGGER_RADII: Final = 13.0
-MOST_HEADS: Final = 4
-#: Two links of a chain of heads differ by at most this factor (one head may be dark between).
-SPACING: Final = 2.6
-#: Offset from the mast's own line, in radii, above which heads stand on alternate sides.
-OFF_LINE: Final = 1.6
+#: More lamps than this in one neighbourhood are joined pair by pair instead of weighed in full.
+_MOST_AT_ONCE: Final = 10
+#: A spot is a possible further head of a mast if that is at least this likely (log-ratio).
+_POSSIBLE: Final = -3.0
+
+#: Log-ratio to add to that of a chain, from elsewhere (the picture): members to nats.
+Witness = Callable[[tuple[int, ...]], float]
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
     """Heads of one mast, top to bottom, as indices into the table that was grouped.
 
-    `staggered` is the probability that they stand on alternate sides; None for a single head.
+    `staggered` is the probability that they stand on alternate sides, None for a single head;
+    `odds` the probability that just these lamps, and no others of those given, are one mast.
     """
 
     members: tuple[int, ...]
     staggered: float | None
+    odds: float = 1.0
 
 
 def group(
     x: NDArray[np.float64],
     y: NDArray[np.float64],
     radius: NDArray[np.float64],
+    witness: Witness | None = None,
 ) -> list[Group]:
     """Masts of one view, left to right.
 
     Parameters
     ----------
     x, y, radius : (N,) places and apparent radii of heads that are there at the same time
+    witness : what else speaks for or against that a chain of lamps, top to bottom, is one mast
     """
-    clusters: list[list[int]] = [[i] for i in range(len(x))]
-    while True:
-        best: tuple[float, int, int] | None = None
-        for a in range(len(clusters)):
-            for b in range(a + 1, len(clusters)):
-                cost = _cost(clusters[a], clusters[b], x, y, radius)
-                if cost is not None and (best is None or cost < best[0]):
-                    best = (cost, a, b)
-        if best is None:
-            break
-        _, a, b = best
-        clusters[a] = sorted(clusters[a] + clusters[b], key=lambda i: float(y[i]))
-        del clusters[b]
-    groups = [Group(tuple(members), _staggered(members, x, y, radius)) for members in clusters]
-    return sorted(groups, key=lambda g: float(np.mean(x[list(g.members)])))
+    lamps = np.stack([x, y, radius], axis=1).astype(np.float64).reshape(-1, 3)
+    order = np.argsort(lamps[:, 1], kind="stable")
+    below = {
+        int(i): [int(j) for j in order[k + 1 :] if may_link(lamps[i], lamps[j])]
+        for k, i in enumerate(order)
+    }
+    groups: list[Group] = []
+    for together in _neighbourhoods(below):
+        chains = _chains(together, below)
+        scores = {(i,): (0.0, None) for i in together} | {
+            chain: _weighed(lamps, chain, witness) for chain in chains
+        }
+        share = _share_out if len(together) <= _MOST_AT_ONCE else _join_up
+        groups += [
+            Group(members, scores[members][1], odds)
+            for members, odds in share(together, {c: s for c, (s, _) in scores.items()})
+        ]
+    return sorted(groups, key=lambda g: float(np.mean(lamps[list(g.members), 0])))
 
 
 def fits(heads: Sequence[tuple[float, float, float]], spot: tuple[float, float, float]) -> bool:
     """Could a spot be a further head of a mast whose heads are these? All as (x, y, radius)."""
-    x, y, radius = (np.array(column, np.float64) for column in zip(*heads, spot, strict=True))
-    mast = list(range(len(heads)))
-    return len(heads) < MOST_HEADS and _cost(mast, [len(heads)], x, y, radius) is not None
+    if len(heads) >= MOST_HEADS:
+        return False
+    lamps = np.array(sorted([*heads, spot], key=lambda lamp: lamp[1]), np.float64)
+    if not all(may_link(a, b) for a, b in itertools.pairwise(lamps)):
+        return False
+    without = np.array(sorted(heads, key=lambda lamp: lamp[1]), np.float64)
+    alone = chain_score(without)[0] if len(heads) > 1 else 0.0
+    return chain_score(lamps)[0] - alone >= _POSSIBLE
 
 
-def _cost(
-    a: list[int],
-    b: list[int],
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    radius: NDArray[np.float64],
-) -> float | None:
-    """How badly two groups fit on one mast; None where they cannot."""
-    members = sorted(a + b, key=lambda i: float(y[i]))
-    if len(members) > MOST_HEADS:
-        return None
-    r = radius[members]
-    if r.max() > SAME_SIZE * r.min() + 0.7:
-        return None
-    scale = float(np.median(r))
-    steps = np.diff(y[members])
-    offsets = np.diff(x[members])
-    if (steps < NEAREST * scale).any() or (steps > FARTHEST * scale).any():
-        return None
-    if len(steps) > 1 and steps.max() > SPACING * steps.min():
-        return None
-    room = 1.2 * scale + LEAN * steps
-    in_line = np.abs(offsets) <= room
-    if in_line.all() and _straight(members, x, y, scale):
-        return float(np.mean(np.abs(offsets) / room) + steps.max() / (FARTHEST * scale))
-    if (np.abs(offsets) > np.minimum(STAGGER * steps, STAGGER_RADII * scale)).any():
-        return None
-    # Heads on alternate sides: each step goes the other way from the one before.
-    if len(offsets) > 1 and not (np.sign(offsets[1:]) == -np.sign(offsets[:-1])).all():
-        return None
-    return float(3.0 + np.mean(np.abs(offsets) / steps) + steps.max() / (FARTHEST * scale))
+def _weighed(
+    lamps: NDArray[np.float64], chain: tuple[int, ...], witness: Witness | None
+) -> tuple[float, float | None]:
+    score, staggered = chain_score(lamps[list(chain)])
+    return score + (witness(chain) if witness is not None else 0.0), staggered
 
 
-def _straight(
-    members: list[int], x: NDArray[np.float64], y: NDArray[np.float64], scale: float
-) -> bool:
-    if len(members) < 3:
-        return True
-    fit = np.polyfit(y[members], x[members], 1)
-    off = x[members] - np.polyval(fit, y[members])
-    return bool(np.abs(off).max() < 1.2 * scale + 0.5)
+def _neighbourhoods(below: dict[int, list[int]]) -> list[list[int]]:
+    """Lamps that hang together by possible links, top to bottom in each neighbourhood."""
+    root = {i: i for i in below}
+
+    def find(i: int) -> int:
+        while root[i] != i:
+            i = root[i]
+        return i
+
+    for i, others in below.items():
+        for j in others:
+            root[find(j)] = find(i)
+    found: dict[int, list[int]] = {}
+    for i in below:
+        found.setdefault(find(i), []).append(i)
+    return list(found.values())
 
 
-def _staggered(
-    members: list[int],
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    radius: NDArray[np.float64],
-) -> float | None:
-    if len(members) < 2:
-        return None
-    scale = float(np.median(radius[members]))
-    steps = np.diff(y[members])
-    offsets = np.abs(np.diff(x[members]))
-    # What a leaning camera explains is no stagger.
-    beyond = (offsets - LEAN * steps) / scale
-    return float(np.clip(0.5 + (beyond.max() - OFF_LINE) / 1.6, 0.02, 0.98))
+def _chains(together: list[int], below: dict[int, list[int]]) -> list[tuple[int, ...]]:
+    """Every chain of two heads and more."""
+    found: list[tuple[int, ...]] = []
+    growing: list[tuple[int, ...]] = [(i,) for i in together]
+    while growing:
+        growing = [
+            (*chain, j) for chain in growing if len(chain) < MOST_HEADS for j in below[chain[-1]]
+        ]
+        found += growing
+    return found
+
+
+def _share_out(
+    together: list[int], scores: dict[tuple[int, ...], float]
+) -> list[tuple[tuple[int, ...], float]]:
+    """The likeliest way to share out lamps among masts, and the odds of each of its masts."""
+    place = {i: k for k, i in enumerate(together)}
+    options: list[list[tuple[int, float, tuple[int, ...]]]] = [[] for _ in together]
+    for chain, score in scores.items():
+        bits = sum(1 << place[i] for i in chain)
+        options[min(place[i] for i in chain)].append((bits, score, chain))
+
+    @cache
+    def weight(left: int) -> float:
+        """Log-sum over all ways to share out what is left."""
+        if not left:
+            return 0.0
+        first = (left & -left).bit_length() - 1
+        ways = [s + weight(left & ~b) for b, s, _ in options[first] if b & left == b]
+        return float(np.logaddexp.reduce(ways))
+
+    @cache
+    def best(left: int) -> tuple[float, tuple[tuple[int, ...], ...]]:
+        if not left:
+            return 0.0, ()
+        first = (left & -left).bit_length() - 1
+        ways = []
+        for bits, score, chain in options[first]:
+            if bits & left == bits:
+                rest = best(left & ~bits)
+                ways.append((score + rest[0], (chain, *rest[1])))
+        return max(ways)
+
+    everything = (1 << len(together)) - 1
+    whole = weight(everything)
+    out = []
+    for chain in best(everything)[1]:
+        bits = sum(1 << place[i] for i in chain)
+        out.append((chain, float(np.exp(scores[chain] + weight(everything & ~bits) - whole))))
+    return out
+
+
+def _join_up(
+    together: list[int], scores: dict[tuple[int, ...], float]
+) -> list[tuple[tuple[int, ...], float]]:
+    """The same for many lamps, by taking the chain that gains most, again and again.
+
+    How likely each is is judged against the chains that compete for its lamps.
+    """
+    left = set(together)
+    out = []
+    for chain, score in sorted(scores.items(), key=lambda item: (-item[1], -len(item[0]))):
+        if not left.issuperset(chain):
+            continue
+        left -= set(chain)
+        rivals = [s for c, s in scores.items() if c != chain and set(c) & set(chain)]
+        out.append((chain, float(np.exp(score - np.logaddexp.reduce([score, *rivals])))))
+    return out
 
 
 def box(x: NDArray[np.float64], y: NDArray[np.float64], radius: NDArray[np.float64]) -> Box:

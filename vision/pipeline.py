@@ -93,7 +93,7 @@ def see_photo(frame: Frame, source: SourceInfo, hints: Hints) -> Seen:
         members = [lamps[i] for i in group.members]
         if _is_mast([lamp.lamp_odds for lamp in members], hints):
             number = len(seen) + 1
-            seen.append(_photo_mast(frame, number, members, doubtful, group.staggered, hints))
+            seen.append(_photo_mast(frame, number, members, doubtful, group, hints))
     return Seen(source, tuple(seen))
 
 
@@ -111,7 +111,7 @@ def _photo_mast(
     number: int,
     lamps: list[Lamp],
     doubtful: list[Lamp],
-    staggered: float | None,
+    group: masts.Group,
     hints: Hints,
 ) -> MastSeen:
     heads = [
@@ -128,12 +128,12 @@ def _photo_mast(
     if hints.heads is None:
         places = [(head.x, head.y, head.radius) for head in heads]
         spots = [(lamp.x, lamp.y, lamp.radius, lamp.lamp_odds) for lamp in doubtful]
-        unseen = with_doubtful(unseen, places, spots)
+        unseen = _or_else(with_doubtful(unseen, places, spots), group)
     evidence = MastEvidence(
         heads=tuple(HeadEvidence(head.colour_odds, head.behaviour_odds) for head in heads),
         unseen_head=unseen,
         plates=hints.plates,
-        staggered=staggered,
+        staggered=group.staggered,
         notes=(PHOTO_NOTE,),
     )
     span = SpanSeen(None, None, tuple(heads), evidence)
@@ -151,6 +151,15 @@ def with_doubtful(
     """
     in_line = [odds for x, y, radius, odds in spots if masts.fits(heads, (x, y, radius))]
     return 1.0 - (1.0 - unseen) * float(np.prod([1.0 - odds for odds in in_line]))
+
+
+def _or_else(unseen: float, group: masts.Group) -> float:
+    """Odds of a head that was not found, or that a mast has other heads than was thought.
+
+    A lamp of the next mast may be one of its heads; whatever that changes, it is not to be read.
+    """
+    settled = group.odds >= limits("chains")["settled"]
+    return unseen if settled else 1.0 - (1.0 - unseen) * group.odds
 
 
 def _with_dark_heads(
@@ -241,6 +250,8 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
             if not _is_mast(odds, hints):
                 continue
             dark, unseen = _dark_in_clip(watched, scene, members, doubtful, hints)
+            if hints.heads is None:
+                unseen = _or_else(unseen, group)
             number = len(seen) + 1
             seen.append(_clip_mast(number, members, dark, unseen, group.staggered, hints))
     return tuple(mast for mast in seen if mast.spans)

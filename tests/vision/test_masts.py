@@ -122,3 +122,42 @@ def test_whether_a_spot_fits_depends_on_no_place_in_the_picture(
     fits = masts.fits(MAST, (x, y, radius))
     assert masts.fits(moved, (x + right, y + down, radius)) == fits
     assert masts.fits(mirrored, (-x, y, radius)) == fits
+
+
+def odds_of(places: list[Place], witness: masts.Witness | None = None) -> list[float]:
+    x, y, r = (np.array(column, np.float64) for column in zip(*places, strict=True))
+    return [group.odds for group in masts.group(x, y, r, witness)]
+
+
+def test_masts_far_apart_are_told_apart_for_sure() -> None:
+    places = [(200.0, 300.0, 5.0), (200.0, 350.0, 5.0), (900.0, 300.0, 5.0), (900.0, 350.0, 5.0)]
+    assert grouped(places) == [(0, 1), (2, 3)]
+    assert min(odds_of(places)) > 0.97
+
+
+def test_lamps_that_may_be_two_masts_or_a_staggered_one_are_doubtful() -> None:
+    (first, *_) = odds_of([(400.0, 300.0, 5.0), (430.0, 345.0, 5.0)])
+    assert 0.3 < first < 0.97
+
+
+def test_what_is_seen_between_two_lamps_settles_whose_they_are() -> None:
+    places = [(400.0, 300.0, 5.0), (430.0, 345.0, 5.0)]
+    joined = masts.group(*(np.array(c) for c in zip(*places, strict=True)), lambda _: 4.0)
+    apart = masts.group(*(np.array(c) for c in zip(*places, strict=True)), lambda _: -6.0)
+    assert [g.members for g in joined] == [(0, 1)]
+    assert [g.members for g in apart] == [(0,), (1,)]
+    assert joined[0].odds > 0.9
+
+
+def test_a_staggered_mast_goes_from_side_to_side_and_no_further() -> None:
+    # The third head returns to the side of the first; a stair of lamps is no mast.
+    zigzag = [(400.0, 300.0, 5.0), (425.0, 350.0, 5.0), (400.0, 400.0, 5.0)]
+    stair = [(400.0, 300.0, 5.0), (425.0, 350.0, 5.0), (450.0, 400.0, 5.0)]
+    assert grouped(zigzag) == [(0, 1, 2)]
+    assert len(grouped(stair)) > 1
+
+
+def test_many_lamps_in_one_neighbourhood_are_still_grouped() -> None:
+    # Five masts of three heads on one gantry, 20 radii apart: more than are weighed in full.
+    places = [(100.0 + 100.0 * k, 300.0 + 50.0 * i, 5.0) for k in range(5) for i in range(3)]
+    assert grouped(places) == [(3 * k, 3 * k + 1, 3 * k + 2) for k in range(5)]
