@@ -52,8 +52,7 @@ _NO_SHIFT: Final = 0.25
 _PATIENCE: Final = 6
 #: Frames between looks whether the pose still agrees with the landmarks.
 _AUDIT: Final = 12
-#: Likeness to a landmark from which a pose is in order, and below which it is in doubt.
-_IN_ORDER: Final = 0.6
+#: Likeness to a landmark below which a pose is in doubt.
 _IN_DOUBT: Final = 0.35
 #: Part of the picture by which the pose jumps when something else was followed in between.
 _JUMP: Final = 0.05
@@ -206,10 +205,6 @@ class CameraMotion:
 
     def _go_to(self, small: Picture, found: Found) -> View:
         matrix = self._full(found.matrix)
-        jump = np.abs(found.matrix[:, 2] - self._reduced(self._matrix)[:, 2]).max()
-        if found.scene == self._scene and self._lost == 0 and jump > _JUMP * small.shape[1]:
-            # Something else was followed for a while; what was kept meanwhile stands wrong.
-            self._marks.forget_after(found.landmark)
         self._scene = found.scene
         self._matrix = matrix
         self._take_key(small, matrix)
@@ -233,10 +228,18 @@ class CameraMotion:
                     return View(self._scene, self._matrix, 1.0)
             if still_there(mark, small, reduced) >= _IN_DOUBT:
                 self._marks.note(small, self._scene, reduced)
-                return self._join(small) if self._marks.scenes != {self._scene} else None
-        if self._search_is_due():
-            found = self._marks.find(small, {self._scene})
-            if found is not None:
+                return self._join(small) if self._search_is_due() else None
+        if not self._search_is_due():
+            if mark is None:
+                self._marks.note(small, self._scene, reduced)
+            return None
+        # New parts of the scene come into view, or something else than the scene was followed.
+        found = self._marks.find(small, {self._scene})
+        if found is not None:
+            jump = float(np.abs(found.matrix[:, 2] - reduced[:, 2]).max())
+            if jump > _JUMP * small.shape[1]:
+                # What was kept of the scene meanwhile stands in the wrong place.
+                self._marks.forget_after(found.landmark)
                 return self._go_to(small, found)
         if mark is None:
             self._marks.note(small, self._scene, reduced)
@@ -245,7 +248,7 @@ class CameraMotion:
     def _join(self, small: Picture) -> View | None:
         """Is what this scene shows a part of one that was seen before? Then it goes on as that."""
         others = {scene for scene in self._marks.scenes if scene < self._scene}
-        if not others or not self._search_is_due():
+        if not others:
             return None
         found = self._marks.find(small, others)
         if found is None:
