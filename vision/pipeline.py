@@ -20,6 +20,7 @@ from mastread.vision.darkheads import DarkHead, find_dark_heads, shifted_odds
 from mastread.vision.errors import MediaError
 from mastread.vision.frame import Frame
 from mastread.vision.inphase import doubt_common_beats
+from mastread.vision.landmarks import inverse
 from mastread.vision.lenses import heads_of
 from mastread.vision.limits import limits
 from mastread.vision.look import Lamp, colour_odds, look
@@ -38,6 +39,7 @@ from mastread.vision.types import (
 )
 from mastread.vision.video import open_video
 from mastread.vision.watch import Watched, Watcher
+from mastread.vision.whereabouts import settle_places
 
 Progress = Callable[[float], None]
 
@@ -235,6 +237,9 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
     scenes = sorted({site.scene for site in watched.sites})
     for scene in scenes:
         all_sites = [site for site in watched.sites if site.scene == scene]
+        if scene in watched.best_frames:
+            best, view = watched.best_frames[scene]
+            settle_places(all_sites, best.index, view.zoom, inverse(view.matrix))
         sites = without_twins([site for site in all_sites if _is_lamp(site)])
         doubtful = [site for site in all_sites if _may_be_lamp(site)]
         heads = [head_of(lenses) for lenses in heads_of(sites)]
@@ -292,8 +297,15 @@ def _may_be_lamp(site: Site) -> bool:
 
 
 def _odds_of(site: Site) -> float:
-    """How surely a place holds a lamp, by the middle one of its looks."""
-    return float(np.median(site.lamp_odds))
+    """How surely a place holds a lamp, by the middle one of its looks.
+
+    Of a lamp that came nearer, or was zoomed at, those looks count in which it was large.
+    """
+    odds, sizes = np.array(site.lamp_odds), np.array(site.sizes)
+    if len(sizes) == len(odds):
+        large = sizes >= 0.6 * np.percentile(sizes, 90)
+        odds = odds[large] if np.count_nonzero(large) >= _FEWEST_LOOKS else odds
+    return float(np.median(odds))
 
 
 def _clip_mast(

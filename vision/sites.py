@@ -6,6 +6,7 @@ that is what makes the dark half of a flash a measurement and not a gap.
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -24,12 +25,16 @@ SAMPLE: Final = np.dtype(
         ("time_s", "f8"),
         ("x", "f4"),  # where the light was measured, in this frame
         ("y", "f4"),
-        ("flux", "f4"),  # light over the surround, strongest primary, summed, in pixels
+        # light over the surround, strongest primary, summed, in pixels of the size at which the
+        # site was found: a lamp that comes nearer stays as bright
+        ("flux", "f4"),
         ("rgb", "f4", 3),  # the same for each primary
         ("peak", "f4"),  # strongest primary at the top, over the surround
         ("ring", "f4"),  # strongest primary of the near surround
-        ("look", "f4", 8),  # strongest primary of the surround, by eighth of a turn
-        ("outside", "?"),  # the place lay outside the picture
+        ("look", "f2", 8),  # strongest primary of the surround, by eighth of a turn
+        ("outside", "?"),  # the place lay outside the picture, or nobody knows where
+        ("drift", "f4", 2),  # where it stood against the common motion
+        ("r", "f4"),  # radius of the lens by which the light was measured, in this frame
     ]
 )
 
@@ -37,6 +42,13 @@ SAMPLE: Final = np.dtype(
 _LOOK_FROM: Final = 2.0
 _LOOK_TO: Final = 4.5
 _LARGEST_RADIUS: Final = 40.0
+#: Samples that are packed into one array at a time.
+_PACK: Final = 256
+#: Looks of which the middle one tells the size, the factor by which a lens must have grown before
+#: its size is followed, and the step (logarithm) by which it then is.
+_LOOKS_OF_SIZE: Final = 5
+_GROWN: Final = 1.35
+_FOLLOWED: Final = 0.04
 #: Farthest that a lamp moves against the common motion within a frame, in radii (and 0.6 pixels).
 STEP: Final = 0.4
 #: Frames running in which a spot must be found farther off before the site follows it.
@@ -57,6 +69,9 @@ class Site:
     lamp_odds : how surely each of the looks took it for a lamp, 0..1
     lit_peak : how far the lamp's top stands over its surround when lit, linear
     strays : in how many frames running the lit spot was found farther off than a lamp moves
+    growth : how much larger the lens has become than the camera's zoom explains: the mast comes
+        nearer
+    sizes : radius of each look, in pixels of its frame
     """
 
     number: int
@@ -71,12 +86,71 @@ class Site:
     lamp_odds: list[float] = field(default_factory=list)
     lit_peak: float = 0.0
     strays: int = 0
+    growth: float = 1.0
+    sizes: list[float] = field(default_factory=list)
+    _packed: list[NDArray[np.void]] = field(default_factory=list)
+    _recent: deque[float] = field(default_factory=lambda: deque(maxlen=_LOOKS_OF_SIZE))
+
+    @property
+    def count(self) -> int:
+        """Number of samples."""
+        return sum(map(len, self._packed)) + len(self.samples)
+
+    def add(self, row: NDArray[np.void]) -> None:
+        """Append a sample; old ones are packed, since a clip may be long."""
+        self.samples.append(row)
+        if len(self.samples) >= 2 * _PACK:
+            self._packed.append(np.stack(self.samples[:_PACK]))
+            del self.samples[:_PACK]
+
+    def miss(self, frame: int, time_s: float) -> None:
+        """Note that the place could not be looked at in a frame."""
+        row = np.zeros((), SAMPLE)
+        last = self.samples[-1] if self.samples else None
+        row["frame"], row["time_s"], row["outside"], row["flux"] = frame, time_s, True, np.nan
+        if last is not None:
+            row["x"], row["y"], row["r"] = last["x"], last["y"], last["r"]
+        self.add(row)
+
+    def take_over(self, other: Site) -> None:
+        """Add what another site on the same lamp has seen at other times."""
+        own = set(self.table()["frame"].tolist())
+        for row in other.table():
+            if row["frame"] not in own:
+                self.add(row)
+        self.spots = sorted([*self.spots, *other.spots], key=lambda look: look[0])
+        self.lamp_odds += other.lamp_odds
+        self.sizes += other.sizes
+
+    def forget_before(self, time_s: float) -> None:
+        """Drop samples and looks from before a time."""
+        self._packed = [part[part["time_s"] >= time_s] for part in self._packed]
+        self._packed = [part for part in self._packed if len(part)]
+        if not self._packed:
+            self.samples = [row for row in self.samples if row["time_s"] >= time_s]
+        self.spots = [look for look in self.spots if look[0] >= time_s]
+
+    def note_size(self, radius: float, zoom: float) -> None:
+        """Take the radius of a look (pixels of its frame): has the lens grown?
+
+        Bloom and noise move the radius of single looks; only a lasting change counts.
+        """
+        self.sizes.append(radius)
+        self._recent.append(radius / (self.radius * zoom))
+        if len(self._recent) < 3:
+            return
+        now = float(np.median(self._recent))
+        grown = self.growth != 1.0 or not 1 / _GROWN < now < _GROWN
+        if grown and abs(np.log(now / self.growth)) > _FOLLOWED:
+            self.growth = now
 
     def table(self) -> NDArray[np.void]:
         """All samples as one (N,) array in order of time."""
-        if not self.samples:
+        if not self.samples and not self._packed:
             return np.zeros(0, SAMPLE)
-        table = np.stack(self.samples)
+        table = np.concatenate(
+            [*self._packed, np.stack(self.samples)] if self.samples else self._packed
+        )
         return table[np.argsort(table["time_s"], kind="stable")]
 
 
@@ -90,7 +164,8 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     out["frame"], out["time_s"] = frame.index, frame.time_s
     x, y = view.place(site.x, site.y)
     x, y = x + drift[0], y + drift[1]
-    r = float(np.clip(site.radius * view.zoom, 0.8, _LARGEST_RADIUS))
+    r = float(np.clip(site.radius * site.growth * view.zoom, 0.8, _LARGEST_RADIUS))
+    out["r"] = r
     half = int(np.ceil(_LOOK_TO * r + 4))
     x0, y0 = round(x) - half, round(y) - half
     x1, y1 = x0 + 2 * half + 1, y0 + 2 * half + 1
@@ -118,7 +193,8 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     surround = np.array([quantile(light[ring][:, k], 0.35) for k in range(3)], np.float32)
     inside = distance < 1.25 * r + 0.7
     out["x"], out["y"] = x, y
-    out["flux"] = float((top[inside] - level).sum())
+    out["drift"] = site.drift if settled else drift
+    out["flux"] = float((top[inside] - level).sum()) * (site.radius / r) ** 2
     out["rgb"] = (light[inside] - surround).sum(axis=0)
     core = distance < 0.7 * r + 0.6
     out["peak"] = float(top[core].max()) - level
@@ -202,7 +278,7 @@ def without_twins(sites: list[Site]) -> list[Site]:
     the looks of the other.
     """
     kept: list[Site] = []
-    for site in sorted(sites, key=lambda one: (-len(one.samples), one.number)):
+    for site in sorted(sites, key=lambda one: (-one.count, one.number)):
         twin = next((other for other in kept if _same_lamp(other, site)), None)
         if twin is None:
             kept.append(site)

@@ -178,4 +178,5 @@ def _place(lens: Lens, time_s: float) -> tuple[float, float, float]:
     """Place and radius in the frame nearest to a time."""
     table: NDArray[np.void] = lens.site.table()
     row = table[int(np.argmin(np.abs(table["time_s"] - time_s)))]
-    return float(row["x"]), float(row["y"]), lens.radius
+    # A place that was never measured (a drawn table) has the radius of its scene.
+    return float(row["x"]), float(row["y"]), float(row["r"]) or lens.radius

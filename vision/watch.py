@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 
 from mastread.vision.features import Scene, scene_of
 from mastread.vision.frame import Frame
+from mastread.vision.limits import limits
 from mastread.vision.look import Lamp, candidates_in, judge, measure_all, within
 from mastread.vision.measure import measure
 from mastread.vision.motion import CameraMotion, View
 from mastread.vision.rejects import Rejects
 from mastread.vision.sites import Site, sample
+from mastread.vision.whereabouts import drift_of, join_sites
 
 #: Seconds between full searches at the start of a scene and later. They are not multiples of one
 #: another, so that no flash can stay dark at every search.
@@ -40,6 +42,12 @@ _MOST_SITES: Final = 28
 _OPEN_AT: Final = 0.3
 _FULL_CANDIDATES: Final = 90
 _NEAR_CANDIDATES: Final = 30
+#: Views kept, seconds between tidying up, and scenes remembered while a stream runs for hours.
+_LAST_VIEWS: Final = 900
+_TIDY_S: Final = 20.0
+_MOST_STAGES: Final = 12
+#: A frame in which the same lamps are larger by this factor shows the mast better.
+_NEARER: Final = 1.3
 
 
 @dataclass(slots=True)
@@ -49,14 +57,33 @@ class Watched:
     Attributes
     ----------
     sites : every place where a lamp was seen
-    views : (time_s, view) of every frame
+    views : (time_s, view) of the last frames
     best_frames : by scene, the frame (and its view) in which most lamps were lit: the one in which
         heads without light are looked for
     """
 
     sites: list[Site] = field(default_factory=list)
-    views: list[tuple[float, View]] = field(default_factory=list)
+    views: deque[tuple[float, View]] = field(default_factory=lambda: deque(maxlen=_LAST_VIEWS))
     best_frames: dict[int, tuple[Frame, View]] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class _Stage:
+    """What is going on in one scene; it waits while the camera looks elsewhere.
+
+    Attributes
+    ----------
+    most_lit, largest : lamps that were lit in the best frame, and their typical radius there
+    """
+
+    start_s: float
+    active: list[Site] = field(default_factory=list)
+    rejects: Rejects = field(default_factory=Rejects)
+    searches: int = 0
+    search_due_s: float = 0.0
+    near_due_s: float = 0.0
+    most_lit: int = 0
+    largest: float = 0.0
 
 
 class Watcher:
@@ -67,48 +94,109 @@ class Watcher:
         self._motion = CameraMotion()
         self._region = region
         self._at_hand: deque[tuple[Frame, View]] = deque()
-        self._active: list[Site] = []
-        self._scene_number = -1
-        self._scene_start_s = 0.0
-        self._searches = 0
-        self._search_due_s = 0.0
-        self._near_due_s = 0.0
+        self._stages: dict[int, _Stage] = {}
+        self._scene = -1
+        self._stage = _Stage(0.0)
+        self._sites = 0
         self._colour_due_s: dict[int, float] = {}
         self._figures: Scene | None = None
-        self._most_lit = 0
-        self._rejects = Rejects()
+        self._last: tuple[int, float] | None = None
+        self._tidy_due_s = _TIDY_S
 
     def add(self, frame: Frame) -> None:
         """Take the next frame."""
         planes = frame.planes()
         view = self._motion.update(planes.y)
         now = frame.time_s
-        if view.scene != self._scene_number:
-            self._scene_number, self._scene_start_s = view.scene, now
-            self._searches, self._search_due_s = 0, now
-            self._active.clear()
-            self._at_hand.clear()
-            self._most_lit = 0
-            self._rejects = Rejects()
+        for young, way in view.joined:
+            self._join(young, view.scene, way)
+        if view.scene != self._scene:
+            self._go_to(view.scene, frame)
+        self._last = frame.index, now
         self.watched.views.append((now, view))
+        stage = self._stage
+        if not view.sure:
+            for site in stage.active:
+                site.miss(frame.index, now)
+            self._at_hand.clear()
+            return
         self._keep_at_hand(frame, view)
-        for site in self._active:
-            self._sample(frame, view, site)
-        if now >= self._search_due_s - 1e-6:
+        for site in stage.active:
+            site.add(sample(frame, view, site, drift_of(site, stage.active)))
+        if now >= stage.search_due_s - 1e-6:
             self._figures = scene_of(planes)
             self._search(frame, view, self._region, _FULL_CANDIDATES)
-            self._searches += 1
-            self._search_due_s = self._next_search(now)
-            self._near_due_s = now + _NEAR_SEARCH_S
+            stage.searches += 1
+            stage.search_due_s = self._next_search(now)
+            stage.near_due_s = now + _NEAR_SEARCH_S
             self._keep_best(frame, view)
-        elif now >= self._near_due_s and self._active:
+        elif now >= stage.near_due_s and stage.active:
             self._search_near(frame, view)
-            self._near_due_s = now + _NEAR_SEARCH_S
+            stage.near_due_s = now + _NEAR_SEARCH_S
         self._look_at_colours(frame, view)
+        if now >= self._tidy_due_s:
+            self._tidy(now)
+
+    def forget_before(self, time_s: float) -> None:
+        """Drop what was seen before a time, so that a stream may run for hours.
+
+        Places that are no longer watched and have nothing left to say are dropped.
+        """
+        for site in self.watched.sites:
+            site.forget_before(time_s)
+        watched = {id(site) for stage in self._stages.values() for site in stage.active}
+        self.watched.sites = [
+            site for site in self.watched.sites if id(site) in watched or site.count
+        ]
+        for number, stage in list(self._stages.items()):
+            if number != self._scene and len(self._stages) > _MOST_STAGES:
+                gone = {id(site) for site in stage.active}
+                self.watched.sites = [s for s in self.watched.sites if id(s) not in gone]
+                self.watched.best_frames.pop(number, None)
+                del self._stages[number]
+        kept = {site.number for site in self.watched.sites}
+        self._colour_due_s = {n: due for n, due in self._colour_due_s.items() if n in kept}
+
+    def _go_to(self, scene: int, frame: Frame) -> None:
+        """The camera looks at another scene, new or known: places of the last are out of view."""
+        now = frame.time_s
+        for site in self._stage.active:
+            site.miss(frame.index, now)
+        self._at_hand.clear()
+        self._scene = scene
+        self._stage = self._stages.setdefault(scene, _Stage(now))
+        self._stage.search_due_s = now
+        if self._last is not None:
+            for site in self._stage.active:
+                site.miss(*self._last)
+
+    def _join(self, young: int, old: int, way: NDArray[np.float64]) -> None:
+        """Places of a scene that turned out to be a part of another count to that."""
+        stage = self._stages.pop(young, None)
+        if stage is None:
+            return
+        target = self._stages.setdefault(old, _Stage(stage.start_s))
+        moved = [site for site in self.watched.sites if site.scene == young]
+        gone = join_sites(moved, old, way, target.active)
+        self.watched.sites = [site for site in self.watched.sites if id(site) not in gone]
+        target.active += [site for site in stage.active if id(site) not in gone]
+        self.watched.best_frames.pop(young, None)
+        if self._scene == young:
+            self._stage = _Stage(stage.start_s)
+
+    def _tidy(self, now: float) -> None:
+        """What is no lamp by many looks needs no long memory."""
+        self._tidy_due_s = now + _TIDY_S
+        doubtful_at = limits("lamps")["doubtful_at"]
+        for site in self.watched.sites:
+            odds = site.lamp_odds
+            if len(odds) >= _MANY_LOOKS and float(np.median(odds)) < doubtful_at:
+                site.forget_before(now - _TIDY_S)
 
     def _next_search(self, now: float) -> float:
-        if self._searches < len(_FIRST_SEARCHES_S):
-            return self._scene_start_s + _FIRST_SEARCHES_S[self._searches]
+        if self._stage.searches < len(_FIRST_SEARCHES_S):
+            due = self._stage.start_s + _FIRST_SEARCHES_S[self._stage.searches]
+            return max(due, now)
         return now + _LATER_SEARCH_S
 
     def _keep_at_hand(self, frame: Frame, view: View) -> None:
@@ -120,45 +208,24 @@ class Watcher:
             self._at_hand.popleft()
 
     def _keep_best(self, frame: Frame, view: View) -> None:
-        lit = sum(
-            1
-            for site in self._active
+        lit = [
+            float(site.samples[-1]["r"])
+            for site in self._stage.active
             if site.samples and float(site.samples[-1]["peak"]) > 0.5 * site.lit_peak
-        )
-        if lit > self._most_lit:
-            self._most_lit = lit
+        ]
+        if not lit:
+            return
+        stage, size = self._stage, float(np.median(lit))
+        nearer = len(lit) == stage.most_lit and size > _NEARER * stage.largest
+        if len(lit) > stage.most_lit or nearer:
+            stage.most_lit, stage.largest = len(lit), size
             self.watched.best_frames[view.scene] = (frame, view)
-
-    def _sample(self, frame: Frame, view: View, site: Site) -> None:
-        site.samples.append(sample(frame, view, site, self._drift(site)))
-
-    def _drift(self, site: Site) -> NDArray[np.float64]:
-        """Where the place is expected against the common motion.
-
-        A lamp that is lit keeps its own offset up to date; one that is dark, or has left its
-        neighbours, follows the lit lamps nearest to it.
-        """
-        weights, total = 0.0, np.zeros(2)
-        for other in self._active:
-            if other is site or not other.samples:
-                continue
-            if float(other.samples[-1]["peak"]) < 0.5 * other.lit_peak:
-                continue
-            distance = np.hypot(other.x - site.x, other.y - site.y) + 10.0
-            weights += 1.0 / distance
-            total += other.drift / distance
-        common = total / weights if weights else site.drift
-        last = site.samples[-1] if site.samples else None
-        lit = last is None or float(last["peak"]) >= 0.5 * site.lit_peak
-        # A lit lamp that has gone its own way by more than its size follows something else.
-        apart = float(np.hypot(*(site.drift - common)))
-        return site.drift if lit and apart <= 0.8 * site.radius + 1.5 else common
 
     def _search_near(self, frame: Frame, view: View) -> None:
         places = [
-            (*view.place(site.x, site.y), site.radius * view.zoom)
-            for site in self._active
-            if max(site.lamp_odds, default=0.0) > 0.5
+            tuple(float(site.samples[-1][name]) for name in ("x", "y", "r"))
+            for site in self._stage.active
+            if site.samples and max(site.lamp_odds, default=0.0) > 0.5
         ]
         if not places:
             return
@@ -182,44 +249,48 @@ class Watcher:
         self, frame: Frame, view: View, box: tuple[int, int, int, int] | None, most: int
     ) -> None:
         """Measure and judge what stands out and is not known yet."""
-        found = self._rejects.new(candidates_in(frame, box, most), view, frame.time_s)
+        found = self._stage.rejects.new(candidates_in(frame, box, most), view, frame.time_s)
         if not len(found) or self._figures is None:
             return
         spots = within(measure_all(frame, found), self._region)
         lamps = judge(frame, spots, self._figures, pointed_at=self._region is not None)
-        self._rejects.add(_apart_from(found, lamps), view, frame.time_s)
+        self._stage.rejects.add(_apart_from(found, lamps), view, frame.time_s)
         self._meet(frame, view, lamps)
 
     def _meet(self, frame: Frame, view: View, lamps: list[Lamp]) -> None:
         """Match what a search found with the known sites; open sites for the rest."""
         for lamp in lamps:
             x, y = view.scene_place(lamp.x, lamp.y)
-            site = self._nearest(x, y, lamp.radius / view.zoom)
+            site = self._nearest(view, lamp)
             if site is None:
                 if lamp.lamp_odds >= _OPEN_AT:
                     self._open(frame, view, lamp, x, y)
                 continue
-            self._note(site, frame.time_s, lamp)
+            self._note(site, frame.time_s, view, lamp)
 
-    def _nearest(self, x: float, y: float, radius: float) -> Site | None:
+    def _nearest(self, view: View, lamp: Lamp) -> Site | None:
+        """The known site that a lamp of the present frame belongs to."""
         best, nearest = None, np.inf
-        for site in self._active:
-            distance = np.hypot(site.x + site.drift[0] - x, site.y + site.drift[1] - y)
-            reach = max(0.9 * max(site.radius, radius), 2.0)
+        for site in self._stage.active:
+            x, y = view.place(site.x, site.y) + site.drift
+            distance = np.hypot(x - lamp.x, y - lamp.y)
+            radius = site.radius * site.growth * view.zoom
+            reach = max(0.9 * max(radius, lamp.radius), 2.0)
             if distance < reach and distance < nearest:
                 best, nearest = site, distance
         return best
 
     def _open(self, frame: Frame, view: View, lamp: Lamp, x: float, y: float) -> None:
         site = Site(
-            number=len(self.watched.sites),
+            number=self._sites,
             scene=view.scene,
             x=x,
             y=y,
             radius=lamp.radius / view.zoom,
             found_s=frame.time_s,
         )
-        self._note(site, frame.time_s, lamp)
+        self._sites += 1
+        self._note(site, frame.time_s, view, lamp)
         # Newest first, so that the place is known well when the walk back reaches its dark past.
         for earlier, earlier_view in reversed(self._at_hand):
             if earlier_view.scene == site.scene:
@@ -227,11 +298,12 @@ class Watcher:
         site.samples.reverse()
         site.drift = np.zeros(2)
         self.watched.sites.append(site)
-        self._active.append(site)
-        if len(self._active) > _MOST_SITES:
-            self._active.remove(min(self._active, key=_worth))
+        self._stage.active.append(site)
+        if len(self._stage.active) > _MOST_SITES:
+            self._stage.active.remove(min(self._stage.active, key=_worth))
 
-    def _note(self, site: Site, time_s: float, lamp: Lamp) -> None:
+    def _note(self, site: Site, time_s: float, view: View, lamp: Lamp) -> None:
+        site.note_size(lamp.radius, view.zoom)
         site.spots.append((time_s, lamp))
         site.lamp_odds.append(lamp.lamp_odds)
         peak = float(lamp.spot["peak"]) - float(lamp.spot["ring"])
@@ -242,25 +314,26 @@ class Watcher:
 
     def _look_at_colours(self, frame: Frame, view: View) -> None:
         """Measure lit lamps at full resolution, each every so often."""
-        for site in self._active:
+        for site in self._stage.active:
             if not site.samples or frame.time_s < self._colour_due_s.get(site.number, 0.0):
                 continue
             last = site.samples[-1]
             if bool(last["outside"]) or float(last["peak"]) < 0.6 * site.lit_peak:
                 continue
-            spot = measure(frame, float(last["x"]), float(last["y"]), site.radius * view.zoom)
+            spot = measure(frame, float(last["x"]), float(last["y"]), float(last["r"]))
             if spot is None or self._figures is None:
                 continue
             off = np.hypot(spot["x"] - last["x"], spot["y"] - last["y"])
-            if off > max(0.8 * site.radius * view.zoom, 2.0):
+            if off > max(0.8 * float(last["r"]), 2.0):
                 continue
             pointed_at = self._region is not None
             lamps = judge(frame, [spot], self._figures, pointed_at=pointed_at)
             self._colour_due_s[site.number] = frame.time_s + _COLOUR_LOOK_S
             if lamps:
-                self._note(site, frame.time_s, lamps[0])
+                self._note(site, frame.time_s, view, lamps[0])
             else:
                 site.lamp_odds.append(0.0)
+                site.sizes.append(float(last["r"]))
 
 
 def _apart_from(candidates: NDArray[np.void], lamps: list[Lamp]) -> NDArray[np.void]:
