@@ -31,7 +31,7 @@ from typing import Any, cast
 
 from mastread.decoder.rulebook import Rulebook
 from mastread.tools.scenes.truth import TrueHead, TrueMast, TrueSpan, Truth
-from mastread.tools.score_match import Claim, Pairs, Slot, pair, slots_of, span_claims
+from mastread.tools.score_match import Claim, Pairs, Slot, pair, slots_of, span_claims, time_in_view
 from mastread.tools.score_meaning import (
     describe,
     expected_decision,
@@ -59,6 +59,7 @@ from mastread.tools.score_truth import (
     times_of,
     traits_of,
 )
+from mastread.tools.sentences import is_hidden
 
 
 def score_case(truth: Truth, reading: Mapping[str, Any], book: Rulebook) -> Case:
@@ -319,8 +320,8 @@ def _indication(
     spans = next(m for m in reading["masts"] if m["mast"] == number)["spans"]
     if len(spans) == 1:
         return cast("Mapping[str, Any]", spans[0]["indication"])
-    start, end = times_of(mast.spans[index])
-    best = max(spans, key=lambda s: min(s["end_s"], end) - max(s["start_s"], start))
+    stretch = times_of(mast.spans[index])
+    best = max(spans, key=lambda s: time_in_view(s["start_s"], s["end_s"], stretch, mast.hidden))
     return cast("Mapping[str, Any]", best["indication"])
 
 
@@ -337,10 +338,7 @@ def _change_rows(
     if not numbers:
         return [], 0
     claimed = [
-        float(span["start_s"])
-        for m in reading["masts"]
-        if m["mast"] in numbers
-        for span in m["spans"][1:]
+        start_s for m in reading["masts"] if m["mast"] in numbers for start_s in _turns(m["spans"])
     ]
     true = [times_of(span)[0] for span in mast.spans[1:]]
     limit = figures()["match"]["change_s"]
@@ -360,3 +358,18 @@ def _change_rows(
         for n, here in enumerate(true)
     ]
     return rows, len(claimed) - len(told)
+
+
+def _turns(spans: Sequence[Mapping[str, Any]]) -> list[float]:
+    """When a mast of a reading went from one thing to another; hidden in between is no change."""
+    out: list[float] = []
+    before: object = None
+    ended = 0.0
+    for span in spans:
+        if all(is_hidden(head) for head in span["heads"]):
+            continue
+        shows = [(head["colour"], head["behaviour"]) for head in span["heads"]]
+        if before is not None and (shows != before or span["start_s"] == ended):
+            out.append(float(span["start_s"]))
+        before, ended = shows, span["end_s"]
+    return out

@@ -57,9 +57,16 @@ class Slot:
         """Whether it is claimed as lit at any time."""
         return any(claim.claims == "lit" for claim in self.claims)
 
-    def during(self, start_s: float, end_s: float) -> Claim | None:
-        """The claim that shares the most time with a stretch; None where none does."""
-        best = max(self.claims, key=lambda claim: _shared(claim, start_s, end_s), default=None)
+    def during(
+        self, start_s: float, end_s: float, hidden: Sequence[tuple[float, float]] = ()
+    ) -> Claim | None:
+        """The claim that shares the most time with a stretch; None where none does.
+
+        Time in which the mast was hidden counts for little: what is said of it is no answer.
+        """
+        best = max(
+            self.claims, key=lambda claim: _in_view(claim, start_s, end_s, hidden), default=None
+        )
         return best if best is not None and _shared(best, start_s, end_s) > 0.0 else None
 
 
@@ -254,6 +261,29 @@ def _shared(claim: Claim, start_s: float, end_s: float) -> float:
     return min(claim.end_s, end_s) - max(claim.start_s, start_s)
 
 
+def _in_view(
+    claim: Claim, start_s: float, end_s: float, hidden: Sequence[tuple[float, float]]
+) -> float:
+    return time_in_view(claim.start_s, claim.end_s, (start_s, end_s), hidden)
+
+
+def time_in_view(
+    start_s: float,
+    end_s: float,
+    stretch: tuple[float, float],
+    hidden: Sequence[tuple[float, float]],
+) -> float:
+    """Seconds that a claim shares with a stretch; those in which the mast was hidden count little.
+
+    Negative where they are apart.
+    """
+    a, b = max(start_s, stretch[0]), min(end_s, stretch[1])
+    if b <= a:
+        return b - a
+    unseen = sum(max(0.0, min(b, end) - max(a, start)) for start, end in hidden)
+    return b - a - figures()["match"]["hidden_weight"] * min(unseen, b - a)
+
+
 def span_claims(
     pairs: Pairs, mast: TrueMast, span: int
 ) -> list[tuple[TrueHead, Slot | None, Claim | None]]:
@@ -264,8 +294,8 @@ def span_claims(
         found: tuple[Slot | None, Claim | None] = (None, None)
         most = 0.0
         for slot in pairs.slots.get((mast.mast, head.head), []):
-            claim = slot.during(start, end)
-            if claim is not None and _shared(claim, start, end) > most:
-                most, found = _shared(claim, start, end), (slot, claim)
+            claim = slot.during(start, end, mast.hidden)
+            if claim is not None and _in_view(claim, start, end, mast.hidden) > most:
+                most, found = _in_view(claim, start, end, mast.hidden), (slot, claim)
         out.append((head, *found))
     return out

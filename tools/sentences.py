@@ -14,6 +14,9 @@ NAMED_POSSIBLE: Final = 4
 #: Two colours are named for a head whose colour cannot be told if they have this much together.
 TWO_COLOURS_AT: Final = 0.9
 
+#: Odds that differ by less than this say nothing.
+LEAST_KNOWN: Final = 0.002
+
 
 def aspect_words(heads: Sequence[HeadDoc], *, photo: bool) -> str:
     """Return what the heads show, top to bottom: ``flashing yellow over red over dark``.
@@ -28,6 +31,8 @@ def head_words(head: HeadDoc, *, photo: bool, short: bool = False) -> str:
     """Return what one head shows; `short` for a tag in a picture."""
     if head["behaviour"] == "dark":
         return say("head.dark")
+    if is_hidden(head):
+        return say("head.hidden")
     tail = ".short" if short else ""
     if head["colour"] == "unknown":
         colour = _two_colours(head) or say("colour.unknown" + tail)
@@ -38,6 +43,12 @@ def head_words(head: HeadDoc, *, photo: bool, short: bool = False) -> str:
     if head["behaviour"] == "unknown" and head["colour"] != "unknown" and not photo:
         return say("head.perhaps_flashing" + tail, colour=colour)
     return colour
+
+
+def is_hidden(head: HeadDoc) -> bool:
+    """Whether a head could not be seen: nothing whatever is known of it."""
+    odds = (head["behaviour_odds"].values(), head["colour_odds"].values())
+    return all(max(values) - min(values) < LEAST_KNOWN for values in odds)
 
 
 def _two_colours(head: HeadDoc) -> str:

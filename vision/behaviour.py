@@ -27,6 +27,9 @@ LONGEST_DARK_FLASH_S: Final = 1.3
 LONGEST_SWING_S: Final = 0.7
 #: Something that passes in front covers a lamp within this.
 LONGEST_COVERING_S: Final = 0.8
+#: Unseen for longer than this, a signal may have changed and changed back; seconds. No
+#: interlocking does so faster (common practice, no source).
+LONGEST_UNSEEN_S: Final = 0.5
 #: Odds that a lamp of which nothing is known yet flashes: no information either way.
 FLASHING_UNSEEN: Final = 0.5
 #: Odds of a flash by the number of edges of an even beat that is too short to be one.
@@ -276,13 +279,18 @@ def _covered(parts: Sequence[Stretch]) -> list[Stretch]:
 
 
 def _join(parts: Sequence[Stretch]) -> list[Stretch]:
-    """Bridge what could not be seen, and give swings to the state that follows."""
+    """Bridge what could not be seen for a moment, and give swings to the state that follows.
+
+    What could not be seen for longer stays a stretch of its own, even where the same is seen
+    before and after: the signal may have changed and changed back.
+    """
     out: list[Stretch] = []
     for k, part in enumerate(parts):
         following = parts[k + 1] if k + 1 < len(parts) else None
         if not part.seen:
-            if out and following is not None and _alike(out[-1], following):
-                continue  # the same before and after: it stayed so behind the train
+            brief = part.length_s <= LONGEST_UNSEEN_S
+            if brief and out and following is not None and _alike(out[-1], following):
+                continue  # the same before and after, and no time to change twice
             if not out or following is None:
                 continue  # before it was first, or after it was last seen: nothing to say
         elif (

@@ -318,7 +318,10 @@ def _clip_mast(
 ) -> MastSeen:
     spans = spans_of(heads, dark, staggered, unseen, hints)
     curves = tuple(_curve_of(number, index, head) for index, head in enumerate(heads, start=1))
-    box = _box_of(spans[len(spans) // 2].heads) if spans else (0.0, 0.0, 0.0, 0.0)
+    # A mast is where it was seen, not where it is reckoned to be behind a train.
+    seen = [span for span in spans if not all("hidden" in head.flags for head in span.heads)]
+    shown = seen or spans
+    box = _box_of(shown[len(shown) // 2].heads) if shown else (0.0, 0.0, 0.0, 0.0)
     return MastSeen(number, box, tuple(spans), curves, _path(heads))
 
 

@@ -28,6 +28,12 @@ ONE_CHANGE_S: Final = 0.6
 #: A stretch of the whole mast shorter than this is a moment between two aspects.
 SHORTEST_SPAN_S: Final = 0.35
 
+#: What a span says of heads that could not be seen in it.
+HIDDEN_NOTE: Final = (
+    "Something stood in front of the mast, or it was out of the picture: what it showed meanwhile "
+    "is not known, even where it shows the same before and after."
+)
+
 #: Odds of a colour of which nothing is known.
 NO_COLOUR: Final[Mapping[Colour, float]] = {colour: 1.0 / len(COLOURS) for colour in COLOURS}
 
@@ -103,6 +109,7 @@ def spans_of(
             plates=hints.plates,
             dwarf=None,
             staggered=staggered,
+            notes=(HIDDEN_NOTE,) if any("hidden" in head.flags for head in seen) else (),
         )
         spans.append(SpanSeen(a, b, seen, evidence))
     return spans

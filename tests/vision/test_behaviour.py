@@ -73,9 +73,21 @@ def test_steady_then_flashing_are_two_stretches() -> None:
     assert 3.2 < parts[1].start_s < 4.2
 
 
-def test_a_train_in_front_of_a_steady_lamp_does_not_end_it() -> None:
+def test_what_a_train_hides_is_not_carried_through() -> None:
     lit = np.ones(240)
     lit[80:140] = np.nan
+    before, hidden, after = stretches([curve(lit)])
+    assert before.odds["steady"] > 0.95
+    assert after.odds["steady"] > 0.95
+    assert not hidden.seen
+    assert hidden.start_s == pytest.approx(80 / FPS, abs=1 / FPS)
+    assert hidden.end_s == pytest.approx(140 / FPS, abs=1 / FPS)
+    assert after.end_s == pytest.approx(239 / FPS)
+
+
+def test_a_pole_that_passes_in_front_does_not_end_a_steady_lamp() -> None:
+    lit = np.ones(240)
+    lit[80:89] = np.nan
     (part,) = stretches([curve(lit)])
     assert part.odds["steady"] > 0.95
     assert part.end_s == pytest.approx(239 / FPS)
