@@ -281,7 +281,8 @@ def time_in_view(
     if b <= a:
         return b - a
     unseen = sum(max(0.0, min(b, end) - max(a, start)) for start, end in hidden)
-    return b - a - figures()["match"]["hidden_weight"] * min(unseen, b - a)
+    weight = float(figures()["match"]["hidden_weight"])
+    return b - a - weight * min(unseen, b - a)
 
 
 def span_claims(
