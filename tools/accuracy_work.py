@@ -105,7 +105,9 @@ def explain(case: Case, reading: Reading, path: Path, folder: Path) -> None:
     (folder / f"{path.stem}.reading.json").write_text(to_json(reading, indent=1) + "\n", "utf-8")
     (folder / f"{path.stem}.faults.txt").write_text("\n".join(fault_lines(case)) + "\n", "utf-8")
     if case.kind == "photo" and "error" not in reading:
-        annotate_photo(open_photo(path), reading, folder / f"{path.stem}.read.jpg")
+        book = load_book(reading["rulebook"]["name"])
+        target = folder / f"{path.stem}.read.jpg"
+        annotate_photo(open_photo(path), reading, target, book=book)
 
 
 def fault_lines(case: Case) -> list[str]:

@@ -14,10 +14,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from mastread.decoder.rulebook import Rulebook
 from mastread.tools import drawing as d
+from mastread.tools.moments import Moment, moments, photo_moment
 from mastread.tools.panel import VIEW_UNITS, Panel, draw_panel
 from mastread.tools.reading import MastDoc, Reading, SpanDoc
-from mastread.tools.tags import Place, choose_places, draw_tags
+from mastread.tools.tags import Place, Quiet, Sway, choose_places, draw_tags
+from mastread.tools.wishes import Style
 from mastread.vision.frame import Frame
 
 #: A picture narrower than this is enlarged by a whole factor, so that its words can be read.
@@ -25,9 +28,9 @@ LEAST_WIDTH: Final = 800
 LARGEST_ENLARGEMENT: Final = 8
 
 #: Body text sizes that fit side by side: on a phone held upright the text of either kind of
-#: picture is then about 10 points high.
-UNITS_WIDE: Final = 40
-UNITS_WIDE_UPRIGHT: Final = 36
+#: picture is then about 11 points high.
+UNITS_WIDE: Final = 34
+UNITS_WIDE_UPRIGHT: Final = 30
 
 #: A photo longer than this is reduced by a whole factor: more cannot be shown anywhere.
 LONGEST_SIDE: Final = 4096
@@ -54,6 +57,8 @@ class Canvas:
     places : where the tags of each mast stand
     magnified : whether the panel shows a mast magnified
     panel_height : height of the caption panel, the same for every moment
+    book : the rulebook of the reading
+    style : how much is told
     """
 
     reading: Reading
@@ -64,12 +69,14 @@ class Canvas:
     places: tuple[Place | None, ...]
     magnified: tuple[bool, ...]
     panel_height: int
+    book: Rulebook
+    style: Style = "full"
     _panels: dict[tuple[int, ...], Panel] = field(default_factory=dict, compare=False)
 
     def draw(
         self,
         picture: NDArray[np.uint8],
-        spans: Sequence[SpanDoc | None],
+        moment: Moment,
         offsets: Sequence[Offset] | None = None,
     ) -> d.Image:
         """Return the annotated picture, (height + panel, width, 3).
@@ -77,12 +84,13 @@ class Canvas:
         Parameters
         ----------
         picture : (height, width, 3) uint8 R, G, B
-        spans : what each mast of the document shows in it, None where that is not told
+        moment : what is told of each mast of the document
         offsets : how far each mast stands from its place in the document, pixels of it
         """
+        spans = moment.spans
         if offsets is None:
             offsets = [(0.0, 0.0)] * len(spans)
-        panel = self._panel(spans)
+        panel = self._panel(moment)
         canvas = np.empty((self.height + self.panel_height, self.width, 3), np.uint8)
         canvas[: self.height] = picture
         canvas[self.height :] = panel.image
@@ -94,9 +102,11 @@ class Canvas:
             canvas[self.height + y0 : self.height + y1, x0:x1] = part
         photo = self.reading["source"]["kind"] == "photo"
         masts = self.reading["masts"]
-        for mast, span, place, offset in zip(masts, spans, self.places, offsets, strict=True):
-            if span is None or place is None:
+        for k, (mast, span, place) in enumerate(zip(masts, spans, self.places, strict=True)):
+            # What stands in front of a mast must not be covered, nor pass for its lamps.
+            if span is None or place is None or moment.hidden[k]:
                 continue
+            offset = offsets[k]
             draw_tags(
                 canvas[: self.height],
                 mast,
@@ -107,81 +117,91 @@ class Canvas:
                 photo=photo,
                 numbered=len(masts) > 1,
                 shift=(offset[0] * self.scale, offset[1] * self.scale),
+                told="nothing" if moment.waits[k] else self.style,
             )
         return canvas
 
-    def _panel(self, spans: Sequence[SpanDoc | None]) -> Panel:
-        key = tuple(id(span) for span in spans)
+    def _panel(self, moment: Moment) -> Panel:
+        key = moment.key()
         panel = self._panels.get(key)
         if panel is None:
             panel = draw_panel(
-                self.reading, spans, self.magnified, self.width, self.unit, self.panel_height
+                self.reading,
+                moment,
+                self.magnified,
+                self.width,
+                self.unit,
+                self.panel_height,
+                book=self.book,
+                style=self.style,
             )
             self._panels[key] = panel
         return panel
 
 
-def make_canvas(reading: Reading, width: int, height: int, scale: float) -> Canvas:
+def make_canvas(
+    reading: Reading,
+    width: int,
+    height: int,
+    scale: float,
+    *,
+    book: Rulebook,
+    style: Style = "full",
+    sway: Sequence[Sway] = (),
+    quiet: Quiet | None = None,
+) -> Canvas:
     """Lay out the annotated form of pictures of `width` x `height` pixels.
 
-    `scale` is the size of those pictures against the document's pixels.
+    Parameters
+    ----------
+    reading : the document
+    width, height : of the pictures
+    scale : size of those pictures against the document's pixels
+    book : the rulebook of the reading
+    style : how much is told
+    sway : for each mast how far it moves from its place over the whole clip
+    quiet : tells whether nothing moves in a part of the picture over the whole clip
     """
     unit = max(14, round(width / (UNITS_WIDE if width > height else UNITS_WIDE_UPRIGHT)))
-    places = choose_places(reading, scale, width, height, unit)
+    places = choose_places(reading, scale, width, height, unit, sway, quiet)
     magnified = tuple(_worth_magnifying(mast, scale, unit) for mast in reading["masts"])
-    panels = [
-        draw_panel(reading, spans, magnified, width, unit).image.shape[0]
-        for spans in moments(reading)
-    ]
-    tall = max(panels)
+    count = len(reading["masts"])
+    tallest = [Moment(tuple(s), (0,) * count, (True,) * count) for s in moments(reading)]
+    if style == "question":
+        tallest += [Moment(m.spans, (9,) * count, m.hidden) for m in tallest]
+    tall = max(
+        draw_panel(reading, moment, magnified, width, unit, book=book, style=style).image.shape[0]
+        for moment in tallest
+    )
     # H.264 wants even sides.
     tall += (height + tall) % 2
-    return Canvas(reading, width, height, scale, unit, tuple(places), magnified, tall)
+    return Canvas(reading, width, height, scale, unit, tuple(places), magnified, tall, book, style)
 
 
-def moments(reading: Reading) -> list[list[SpanDoc | None]]:
-    """Return every combination of spans that is on view at some time, in order of time."""
-    masts = reading["masts"]
-    if reading["source"]["kind"] == "photo":
-        return [[mast["spans"][0] for mast in masts]]
-    edges = {0.0}
-    for mast in masts:
-        for span in mast["spans"]:
-            edges |= {span["start_s"] or 0.0, span["end_s"] or 0.0}
-    return [spans_at(reading, edge) for edge in sorted(edges)]
-
-
-def spans_at(reading: Reading, time_s: float) -> list[SpanDoc | None]:
-    """Return for each mast the span that holds `time_s`, or None."""
-    found: list[SpanDoc | None] = []
-    for mast in reading["masts"]:
-        holding = None
-        for span in mast["spans"]:
-            start, end = span["start_s"], span["end_s"]
-            if start is None or end is None or start - 5e-4 <= time_s < end - 5e-4:
-                holding = span
-        if holding is None and mast["spans"]:
-            last = mast["spans"][-1]
-            # The last frame of a clip belongs to the last span though it starts at its end.
-            if last["end_s"] is not None and abs(time_s - last["end_s"]) < 1e-3:
-                holding = last
-        found.append(holding)
-    return found
-
-
-def annotate_photo(frame: Frame, reading: Reading, path: Path) -> None:
+def annotate_photo(
+    frame: Frame,
+    reading: Reading,
+    path: Path,
+    *,
+    book: Rulebook,
+    style: Style = "full",
+    asked: Path | None = None,
+) -> None:
     """Write the annotated form of a photo as a JPEG file at `path`.
+
+    In the style ``question`` the same picture without its answers goes to `asked`.
 
     Raises
     ------
     OSError
-        If the file cannot be written.
+        If a file cannot be written.
     """
     picture, scale = shown_size(frame)
     height, width = picture.shape[:2]
-    canvas = make_canvas(reading, width, height, scale)
-    image = canvas.draw(picture, [mast["spans"][0] for mast in reading["masts"]])
-    write_jpeg(image, path)
+    canvas = make_canvas(reading, width, height, scale, book=book, style=style)
+    if asked is not None:
+        write_jpeg(canvas.draw(picture, photo_moment(reading, asked=True)), asked)
+    write_jpeg(canvas.draw(picture, photo_moment(reading)), path)
 
 
 def write_jpeg(image: d.Image, path: Path) -> None:

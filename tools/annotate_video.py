@@ -1,7 +1,7 @@
 """Annotated video: H.264 in MP4 with the source's own frame times and sound.
 
-Every frame keeps its presentation time, so a clip of variable frame rate stays one. Sound is
-copied packet by packet where MP4 can hold its coding, else coded as AAC.
+Every frame keeps its presentation time, so a clip of variable frame rate stays one. The masts'
+spans become chapters.
 """
 
 from __future__ import annotations
@@ -9,30 +9,26 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import av
 import cv2
 import numpy as np
-from av.audio.frame import AudioFrame
-from av.audio.resampler import AudioResampler
-from av.audio.stream import AudioStream
 from av.codec.context import Flags
 from av.container import InputContainer, OutputContainer
-from av.error import FFmpegError
-from av.packet import Packet
-from av.stream import Stream
 from av.video.reformatter import ColorRange, Colorspace
 from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
-from mastread.tools.annotate import Canvas, enlargement, make_canvas, spans_at
+from mastread.decoder.rulebook import Rulebook
+from mastread.tools.annotate import Canvas, enlargement, make_canvas
+from mastread.tools.chapters import chapters
+from mastread.tools.moments import Interval, Moment, moment_at
 from mastread.tools.reading import Reading
+from mastread.tools.sound_track import SoundTrack
+from mastread.tools.wishes import Style
 from mastread.vision.frame import Frame
 from mastread.vision.video import Video, open_video
-
-#: Codings of sound that an MP4 file can carry and that players accept there.
-COPIED_SOUND: Final = frozenset({"aac", "mp3", "ac3", "eac3", "alac", "opus", "flac"})
 
 #: Constant quality of the picture (x264's scale); 20 looks like the source to most eyes.
 QUALITY: Final = "20"
@@ -41,10 +37,6 @@ PRESET: Final = "veryfast"
 
 #: Ticks a second where the source has none that suit: the customary clock of MPEG systems.
 FALLBACK_TICKS: Final = 90_000
-
-#: A gap in the times of sound that is longer than this is filled with silence: shorter than
-#: ears notice against the picture (ITU-R BT.1359: 45 ms), longer than rounding in containers.
-LEAST_GAP_S: Final = 0.03
 
 #: ITU-R BT.709 in the numbers of ITU-T H.273: primaries, transfer, and matrix.
 BT709: Final = 1
@@ -56,6 +48,11 @@ def annotate_video(
     paths: Sequence[NDArray[np.float64]],
     target: Path,
     progress: Callable[[float], None] | None = None,
+    *,
+    book: Rulebook,
+    style: Style = "full",
+    hidden: Sequence[Sequence[Interval]] = (),
+    watch: Callable[[Frame], None] | None = None,
 ) -> None:
     """Write the annotated form of the video `source` at `target`.
 
@@ -67,6 +64,10 @@ def annotate_video(
         document; empty where it did not move
     target : the MP4 file to write
     progress : told the share that is done, 0..1
+    book : the rulebook of the reading
+    style : how much is told
+    hidden : for each mast the intervals in which it is out of sight
+    watch : shown every frame of the source, for whatever else is made of them
 
     Raises
     ------
@@ -77,7 +78,15 @@ def annotate_video(
     """
     video = open_video(source)
     grow = enlargement(video.width)
-    canvas = make_canvas(reading, video.width * grow, video.height * grow, float(grow))
+    canvas = make_canvas(
+        reading,
+        video.width * grow,
+        video.height * grow,
+        float(grow),
+        book=book,
+        style=style,
+        sway=[sway_of(path) for path in paths],
+    )
     with (
         av.open(str(source)) as original,
         av.open(str(target), "w", format="mp4", options={"movflags": "+faststart"}) as out,
@@ -85,11 +94,15 @@ def annotate_video(
     ):
         ticks = _ticks(original)
         picture = _picture_stream(out, video, canvas, ticks)
-        sound = _Sound(original, out, video.origin_s)
+        sound = SoundTrack(original, out, video.origin_s)
+        out.set_chapters(chapters(reading, style))
         frames = max(1, video.frames_hint or 1)
         for shown, pts, duration in _timed(video, ticks):
             sound.write_until(shown.time_s)
-            image = _draw(shown, canvas, reading, paths, grow)
+            if watch is not None:
+                watch(shown)
+            moment = moment_at(reading, shown.time_s, style, hidden)
+            image = _draw(shown, canvas, moment, paths, grow)
             frame = av.VideoFrame.from_ndarray(image, format="rgb24").reformat(
                 format="yuv420p",
                 dst_colorspace=Colorspace.ITU709,
@@ -116,6 +129,14 @@ def offset_at(path: NDArray[np.float64], time_s: float) -> tuple[float, float]:
     dx = float(np.interp(time_s, path[:, 0], path[:, 1]))
     dy = float(np.interp(time_s, path[:, 0], path[:, 2]))
     return dx, dy
+
+
+def sway_of(path: NDArray[np.float64]) -> tuple[float, float, float, float]:
+    """Return how far a mast goes from its place, pixels (left, up, right, down), from its path."""
+    if len(path) == 0:
+        return 0.0, 0.0, 0.0, 0.0
+    (x0, y0), (x1, y1) = path[:, 1:].min(axis=0), path[:, 1:].max(axis=0)
+    return min(0.0, float(x0)), min(0.0, float(y0)), max(0.0, float(x1)), max(0.0, float(y1))
 
 
 def _ticks(original: InputContainer) -> Fraction:
@@ -175,7 +196,7 @@ def _tick(time_s: float, ticks: Fraction) -> int:
 def _draw(
     frame: Frame,
     canvas: Canvas,
-    reading: Reading,
+    moment: Moment,
     paths: Sequence[NDArray[np.float64]],
     grow: int,
 ) -> NDArray[np.uint8]:
@@ -185,117 +206,8 @@ def _draw(
         size = (canvas.width, canvas.height)
         picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_CUBIC), np.uint8)
     offsets = [offset_at(path, frame.time_s) for path in paths]
-    image = canvas.draw(picture, spans_at(reading, frame.time_s), offsets)
+    image = canvas.draw(picture, moment, offsets)
     if image.shape[1] % 2:
         # H.264 wants an even width: the last column twice.
         image = np.concatenate([image, image[:, -1:]], axis=1)
     return image
-
-
-class _Sound:
-    """The sound track, handed over up to the time that the picture has reached."""
-
-    def __init__(self, original: InputContainer, out: OutputContainer, origin_s: float) -> None:
-        self._out = out
-        self._origin_s = origin_s
-        self._packets: Iterator[Packet[Any]] = iter(())
-        self._held: Packet[Any] | None = None
-        self._coder: AudioStream | None = None
-        self._resampler: AudioResampler | None = None
-        #: Samples coded so far, counted from time 0.
-        self._coded: int | None = None
-        if not original.streams.audio:
-            return
-        source = original.streams.audio[0]
-        if source.codec_context is None:
-            return
-        self._packets = _packets(original, source)
-        if source.codec_context.codec.canonical_name in COPIED_SOUND:
-            self._copy: Stream | None = out.add_stream_from_template(source)
-        else:
-            self._copy = None
-            rate = source.codec_context.sample_rate
-            layout = "mono" if source.codec_context.channels == 1 else "stereo"
-            self._coder = out.add_stream("aac", rate=rate, layout=layout)
-            self._coder.bit_rate = 96_000 * (1 if layout == "mono" else 2)
-            self._resampler = AudioResampler(format="fltp", layout=layout, rate=rate)
-        self._held = next(self._packets, None)
-
-    def write_until(self, time_s: float) -> None:
-        """Hand over what starts before `time_s`."""
-        while self._held is not None:
-            packet = self._held
-            stamp = packet.pts if packet.pts is not None else packet.dts
-            start = float((stamp or 0) * (packet.time_base or 0)) - self._origin_s
-            if start > time_s:
-                return
-            self._write(packet)
-            self._held = next(self._packets, None)
-
-    def finish(self) -> None:
-        """Hand over the rest and close the track."""
-        self.write_until(float("inf"))
-        if self._coder is not None and self._resampler is not None:
-            if self._coded is not None:
-                for piece in self._resampler.resample(None):
-                    self._encode(piece)
-            self._out.mux(self._coder.encode(None))
-
-    def _write(self, packet: Packet[Any]) -> None:
-        shift = round(self._origin_s / float(packet.time_base or 1))
-        if self._coder is None or self._resampler is None:
-            assert self._copy is not None
-            packet.pts = None if packet.pts is None else packet.pts - shift
-            packet.dts = None if packet.dts is None else packet.dts - shift
-            packet.stream = self._copy
-            self._out.mux(packet)
-            return
-        try:
-            frames = packet.decode()
-        except FFmpegError:
-            # A damaged packet of sound is a short silence, no reason to lose the video.
-            return
-        for frame in frames:
-            if isinstance(frame, AudioFrame):
-                self._code(frame)
-
-    def _code(self, frame: AudioFrame) -> None:
-        """Code samples; a gap in their times is filled with silence, so that nothing drifts."""
-        assert self._coder is not None
-        assert self._resampler is not None
-        rate = self._coder.rate
-        start = float((frame.pts or 0) * (frame.time_base or 0)) - self._origin_s
-        frame.pts = None
-        if self._coded is None:
-            self._coded = round(start * rate)
-        missing = round(start * rate) - self._coded
-        if missing > rate * LEAST_GAP_S:
-            self._encode(self._silence(missing))
-        for piece in self._resampler.resample(frame):
-            self._encode(piece)
-
-    def _encode(self, piece: AudioFrame) -> None:
-        assert self._coder is not None
-        assert self._coded is not None
-        piece.pts = self._coded
-        piece.time_base = Fraction(1, self._coder.rate)
-        self._coded += piece.samples
-        self._out.mux(self._coder.encode(piece))
-
-    def _silence(self, samples: int) -> AudioFrame:
-        assert self._coder is not None
-        channels = self._coder.channels
-        blank = np.zeros((channels, samples), np.float32)
-        frame = AudioFrame.from_ndarray(blank, format="fltp", layout=self._coder.layout.name)
-        frame.sample_rate = self._coder.rate
-        return frame
-
-
-def _packets(original: InputContainer, source: AudioStream) -> Iterator[Packet[Any]]:
-    """The packets of the sound track, up to damage."""
-    try:
-        for packet in original.demux(source):
-            if packet.dts is not None or packet.pts is not None:
-                yield packet
-    except FFmpegError:
-        return

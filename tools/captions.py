@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
+from mastread.tools.moments import answer_s
 from mastread.tools.reading import MastDoc, Reading, SpanDoc
 from mastread.tools.sentences import aspect_words, sentence, short_title
 from mastread.tools.texts import say
+from mastread.tools.wishes import Style
 
 #: How long the notice stays on screen, seconds: long enough to read its 25 words aloud.
 NOTICE_S: Final = 8.0
@@ -33,8 +35,10 @@ class Cue:
     lines: tuple[str, ...]
 
 
-def cues(reading: Reading) -> list[Cue]:
+def cues(reading: Reading, style: Style = "full") -> list[Cue]:
     """Return the cues of a clip: in order, not overlapping, none of them empty.
+
+    In the style ``question`` answers are withheld as long as in the annotated clip.
 
     Raises
     ------
@@ -49,6 +53,8 @@ def cues(reading: Reading) -> list[Cue]:
     edges = {0, min(last, _ms(NOTICE_S)), last}
     for _, span in spans:
         edges |= {_ms(span["start_s"]), _ms(span["end_s"])}
+        if style == "question":
+            edges.add(_ms(answer_s(span)))
     ordered = sorted(edges)
     several = len(reading["masts"]) > 1
     found: list[Cue] = []
@@ -56,7 +62,8 @@ def cues(reading: Reading) -> list[Cue]:
         lines: list[str] = []
         for mast, span in spans:
             if _ms(span["start_s"]) <= start and end <= _ms(span["end_s"]):
-                lines += _span_lines(mast, span, several=several)
+                asked = style == "question" and start < _ms(answer_s(span))
+                lines += _span_lines(mast, span, several=several, asked=asked, style=style)
         if not reading["masts"] and start == 0:
             lines.append(say("no_mast"))
         if end <= _ms(NOTICE_S):
@@ -66,27 +73,31 @@ def cues(reading: Reading) -> list[Cue]:
     return found
 
 
-def webvtt(reading: Reading) -> str:
+def webvtt(reading: Reading, style: Style = "full") -> str:
     """Return the captions as WebVTT text."""
     blocks = ["WEBVTT", "NOTE\n" + _vtt_text(say("notice"))]
-    for cue in cues(reading):
+    for cue in cues(reading, style):
         blocks.append(_block(cue, ".", _vtt_text))
     return "\n\n".join(blocks) + "\n"
 
 
-def subrip(reading: Reading) -> str:
+def subrip(reading: Reading, style: Style = "full") -> str:
     """Return the captions as SubRip text."""
     blocks = [
         f"{number}\n{_block(cue, ',', _srt_text)}"
-        for number, cue in enumerate(cues(reading), start=1)
+        for number, cue in enumerate(cues(reading, style), start=1)
     ]
     return "\n\n".join(blocks) + "\n"
 
 
-def _span_lines(mast: MastDoc, span: SpanDoc, *, several: bool) -> list[str]:
-    name = short_title(span["indication"])
+def _span_lines(
+    mast: MastDoc, span: SpanDoc, *, several: bool, asked: bool, style: Style
+) -> list[str]:
+    name = say("question") if asked else short_title(span["indication"])
     if several:
         name = f"{say('mast', number=mast['mast'])}: {name}"
+    if asked or style == "plain":
+        return textwrap.wrap(name, LINE)
     aspect = sentence(aspect_words(span["heads"], photo=False))
     return textwrap.wrap(name, LINE) + textwrap.wrap(aspect, LINE)
 

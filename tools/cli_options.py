@@ -10,6 +10,7 @@ import click
 from mastread.decoder.aspect import MAX_HEADS, PLATES
 from mastread.decoder.rulebook import BookError, load_book
 from mastread.tools.texts import LANGUAGES, one_line, say
+from mastread.tools.wishes import KINDS, STYLES, USUAL
 
 NO_PLATE = "none"
 
@@ -65,6 +66,24 @@ class Book(click.ParamType[str]):
         return str(value)
 
 
+class Kinds(click.ParamType[frozenset[str]]):
+    """Kinds of output, with commas between them."""
+
+    name = "LIST"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> frozenset[str]:
+        """Return the kinds, or refuse with the known ones."""
+        if isinstance(value, frozenset):
+            return value
+        asked = [part.strip() for part in str(value).split(",")]
+        for part in asked:
+            if part not in KINDS:
+                self.fail(say("error.kind", text=part, known=", ".join(KINDS)), param, ctx)
+        return frozenset(asked)
+
+
 rules_option = click.option(
     "--rules",
     "book",
@@ -118,6 +137,45 @@ language_option = click.option(
     help="Language of everything that is written; names and wording of the rulebook stay as "
     "published.",
 )
+
+
+style_option = click.option(
+    "--style",
+    type=click.Choice(STYLES),
+    default=STYLES[0],
+    show_default=True,
+    help="How annotated pictures and clips tell it: all that is known, the plain name, or as a "
+    "question whose answer comes after three seconds (for a photo: as a second picture).",
+)
+
+make_option = click.option(
+    "--make",
+    "kinds",
+    type=Kinds(),
+    metavar="LIST",
+    help=f"With --out, make only these, with commas between them: {', '.join(KINDS)}. Default: "
+    "all but the report.",
+)
+
+report_option = click.option(
+    "--report",
+    is_flag=True,
+    help="With --out, also make one HTML page of everything: timeline, light curves, crops of the "
+    "lamps, explanations.",
+)
+
+
+def wanted_kinds(kinds: frozenset[str] | None, out: Path | None, *, report: bool) -> frozenset[str]:
+    """Return the outputs to make.
+
+    Raises
+    ------
+    click.UsageError
+        If outputs are named but no folder for them.
+    """
+    if out is None and (kinds is not None or report):
+        raise click.UsageError(say("error.no_out", option="--make" if kinds else "--report"))
+    return (kinds or USUAL) | ({"report"} if report else frozenset())
 
 
 def told_plates(plates: tuple[str, ...]) -> frozenset[str] | None:

@@ -10,13 +10,18 @@ from mastread.tools.cli_options import (
     heads_option,
     jobs_option,
     language_option,
+    make_option,
     out_option,
     plate_option,
     region_option,
+    report_option,
     rules_option,
+    style_option,
     told_plates,
+    wanted_kinds,
 )
 from mastread.tools.texts import say
+from mastread.tools.wishes import Style, Wishes
 
 
 @click.command()
@@ -25,12 +30,15 @@ from mastread.tools.texts import say
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["text", "json", "jsonl"]),
+    type=click.Choice(["text", "json", "jsonl", "csv"]),
     default="text",
     show_default=True,
-    help="Text for people, one JSON list, or one JSON document a line.",
+    help="Text for people, one JSON list, one JSON document a line, or one table row a span.",
 )
 @out_option
+@make_option
+@report_option
+@style_option
 @heads_option
 @region_option
 @plate_option
@@ -43,6 +51,9 @@ def read(
     book: str,
     form: str,
     out: Path | None,
+    kinds: frozenset[str] | None,
+    report: bool,
+    style: Style,
     heads: int | None,
     region: tuple[int, int, int, int] | None,
     plates: tuple[str, ...],
@@ -59,14 +70,15 @@ def read(
     \b
     Examples:
       mastread read signal.jpg
-      mastread read footage --out readings
+      mastread read footage --out readings --report
+      mastread read clip.mp4 --out quiz --style question --make marked
       mastread read clip.mp4 --heads 3 --plate none --format jsonl
     """
     told = told_plates(plates)
+    wanted = wanted_kinds(kinds, out, report=report)
     # Here and not above: these load the video stack, which --help has no need of.
     from mastread.tools.read_many import read_many
     from mastread.tools.reporters import REPORTERS
-    from mastread.tools.wishes import Wishes
     from mastread.vision.types import Hints
 
     tally = read_many(
@@ -76,7 +88,7 @@ def read(
         hints=Hints(heads, region, told),
         out=out,
         jobs=jobs,
-        wishes=Wishes(language=language),
+        wishes=Wishes(style, language, wanted),
     )
     if tally.written:
         key = "wrote.one" if tally.written == 1 else "wrote"

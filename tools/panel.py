@@ -13,25 +13,22 @@ from typing import Final
 
 import numpy as np
 
+from mastread.decoder.rulebook import Rulebook
 from mastread.tools import drawing as d
-from mastread.tools.reading import Reading, SpanDoc
-from mastread.tools.sentences import (
-    aspect_words,
-    doubt_sentences,
-    rate_sentences,
-    sentence,
-    title,
-)
+from mastread.tools.moments import Moment
+from mastread.tools.panel_lines import Line, mast_lines, write_line
+from mastread.tools.reading import Reading
 from mastread.tools.texts import say
+from mastread.tools.wishes import Style
 
 #: A cell narrower than this many units puts masts below one another.
-CELL_UNITS: Final = 21
+CELL_UNITS: Final = 20
+
+#: Size of the notice, in units: on a phone held upright about 8 points.
+NOTICE_UNITS: Final = 0.72
 
 #: Several masts share the panel, so their text is this much smaller.
 SEVERAL: Final = 0.8
-
-#: With more masts than this each is told in the fewest words; the document holds the rest.
-CROWD: Final = 4
 
 #: Width and height of the magnified view of a mast, in units.
 VIEW_UNITS: Final = (5.0, 7.6)
@@ -53,35 +50,31 @@ class Panel:
     views: tuple[View, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
-    words: str
-    size: int
-    weight: int
-    ink: d.Ink
-    gap: int
-
-
 def draw_panel(
     reading: Reading,
-    spans: Sequence[SpanDoc | None],
+    moment: Moment,
     magnified: Sequence[bool],
     width: int,
     unit: int,
     height: int = 0,
+    *,
+    book: Rulebook,
+    style: Style = "full",
 ) -> Panel:
     """Draw the panel for one moment.
 
     Parameters
     ----------
     reading : the document
-    spans : for each of its masts what it showed at that moment, None where it is not told
+    moment : what is told of each of its masts
     magnified : for each mast whether room is left for a magnified view of it
     width, unit : width of the panel and size of its body text, pixels
     height : least height, pixels; the notice keeps to the lower edge
+    book : the rulebook of the reading
+    style : how much is told
     """
     margin = unit
-    notice_size = max(11, round(unit * 0.6))
+    notice_size = max(11, round(unit * NOTICE_UNITS))
     notice = d.wrap(say("notice"), width - 2 * margin, notice_size, balanced=True)
     if len(reading["masts"]) > 1:
         unit = max(13, round(unit * SEVERAL))
@@ -90,10 +83,25 @@ def draw_panel(
     count = max(1, len(reading["masts"]))
     columns = max(1, min(count, (width - margin) // (CELL_UNITS * unit)))
     cell_width = (width - margin) // columns - margin
-    cells = [
-        _cell(reading, k, spans[k] if k < len(spans) else None, magnified, cell_width, unit)
-        for k in range(count)
-    ]
+    cells: list[list[Line]] = []
+    for k in range(count):
+        room = cell_width
+        if k < len(magnified) and magnified[k]:
+            room -= round(unit * VIEW_UNITS[0]) + margin
+        known = k < len(moment.spans)
+        cells.append(
+            mast_lines(
+                reading,
+                k,
+                moment.spans[k] if known else None,
+                room,
+                unit,
+                book=book,
+                style=style,
+                wait=moment.waits[k] if known else 0,
+                hidden=known and moment.hidden[k],
+            )
+        )
     rows = math.ceil(count / columns)
     row_heights = [
         max(_height(cell, magnified, k, unit) for k, cell in _row(cells, r, columns))
@@ -123,76 +131,18 @@ def draw_panel(
     return Panel(image, tuple(views))
 
 
-def _row(cells: list[list[_Line]], row: int, columns: int) -> list[tuple[int, list[_Line]]]:
+def _row(cells: list[list[Line]], row: int, columns: int) -> list[tuple[int, list[Line]]]:
     first = row * columns
     return [(first + k, cell) for k, cell in enumerate(cells[first : first + columns])]
 
 
-def _height(cell: list[_Line], magnified: Sequence[bool], k: int, unit: int) -> int:
+def _height(cell: list[Line], magnified: Sequence[bool], k: int, unit: int) -> int:
     text = sum(line.gap + line.size for line in cell)
     view = round(unit * VIEW_UNITS[1]) if k < len(magnified) and magnified[k] else 0
     return max(text, view)
 
 
-def _write_lines(image: d.Image, cell: list[_Line], x: int, y: int) -> None:
+def _write_lines(image: d.Image, cell: list[Line], x: int, y: int) -> None:
     for line in cell:
         y += line.gap + line.size
-        d.write(
-            image, (x, y - round(line.size * 0.18)), line.words, line.size, line.ink, line.weight
-        )
-
-
-def _cell(
-    reading: Reading,
-    k: int,
-    span: SpanDoc | None,
-    magnified: Sequence[bool],
-    width: int,
-    unit: int,
-) -> list[_Line]:
-    """Return the lines of text about one mast."""
-    if k < len(magnified) and magnified[k]:
-        width -= round(unit * VIEW_UNITS[0]) + unit
-    lines: list[_Line] = []
-
-    def add(
-        words: str, scale: float, ink: d.Ink, *, weight: int = d.REGULAR, most: int = 99
-    ) -> None:
-        size = max(12, round(unit * scale))
-        for n, piece in enumerate(d.wrap(words, width, size, weight, most)):
-            gap = 0 if not lines else round(size * (0.22 if n else 0.5))
-            lines.append(_Line(piece, size, weight, ink, gap))
-
-    if not reading["masts"]:
-        add(say("picture.no_mast"), 1.5, d.TEXT, weight=d.STRONG)
-        return lines
-    if len(reading["masts"]) > 1:
-        add(say("mast", number=reading["masts"][k]["mast"]), 0.9, d.FAINT, weight=d.STRONG)
-    if span is None:
-        add(say("picture.not_seen"), 1.0, d.FAINT)
-        return lines
-    indication = span["indication"]
-    read = indication["status"] == "read"
-    photo = reading["source"]["kind"] == "photo"
-    add(title(indication, rule=False), 1.55, d.TEXT if read else d.DOUBT, weight=d.STRONG)
-    aspect = sentence(aspect_words(span["heads"], photo=photo))
-    if read:
-        if indication["rule"] is not None:
-            aspect = f"{say('picture.rule', rule=indication['rule'])}. {aspect}"
-        add(aspect, 1.0, d.TEXT)
-        if indication["meaning"]:
-            add(sentence(indication["meaning"]), 1.0, d.TEXT, most=5)
-        for words in rate_sentences(span):
-            add(words, 0.85, d.FAINT)
-        return lines
-    add(aspect, 1.0, d.TEXT)
-    crowd = len(reading["masts"])
-    doubts = list(reversed(doubt_sentences(indication, rules=False)))
-    for n, words in enumerate(doubts if crowd <= CROWD else doubts[:1]):
-        # The fail-safe answer first: it is what a viewer must not miss.
-        add(words, 1.0, d.TEXT, weight=d.REGULAR if n else d.STRONG, most=4)
-    for words in rate_sentences(span):
-        add(words, 0.85, d.FAINT)
-    for reason in indication["reasons"][: 2 if crowd <= 2 else 1 if crowd <= CROWD else 0]:
-        add(sentence(reason), 0.85, d.FAINT, most=3)
-    return lines
+        write_line(image, line, x, y - round(line.size * 0.18))

@@ -12,6 +12,7 @@ import click
 
 from mastread.tools.reading import Reading, to_json
 from mastread.tools.report_text import text_report
+from mastread.tools.table import table
 from mastread.tools.texts import say
 
 #: Lines of text are no longer than this, however wide the terminal.
@@ -75,8 +76,26 @@ class Text(Reporter):
         click.echo(textwrap.fill(say("notice"), self._width))
 
 
+class Table(Reporter):
+    """Comma-separated values, one row a span."""
+
+    def __init__(self) -> None:
+        self._started = False
+
+    def add(self, reading: Reading) -> None:
+        """Print the rows of one file."""
+        click.echo(table([reading], header=not self._started), nl=False)
+        self._started = True
+
+    def finish(self) -> None:
+        """Print the header where there was nothing else."""
+        if not self._started:
+            click.echo(table([]), nl=False)
+
+
 REPORTERS: Final[dict[str, type[Reporter]]] = {
     "text": Text,
     "json": JsonList,
     "jsonl": JsonLines,
+    "csv": Table,
 }

@@ -6,7 +6,7 @@ ends at the edge of that box. Where there is no room the panel below has to do a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -24,6 +24,12 @@ STEP_UNITS: Final = 1.72
 #: Height of the mast's number, and that with its distance above the tags, in units.
 NUMBER_HEIGHT_UNITS: Final = 1.25
 NUMBER_UNITS: Final = 1.5
+
+#: How far a mast moves from its place over a clip, pixels of the document: x0, y0, x1, y1.
+Sway = tuple[float, float, float, float]
+
+#: Whether nothing moves in a part of the picture (x0, y0, x1, y1, pixels of the canvas).
+Quiet = Callable[[Rect], bool]
 
 #: Distances between a mast's box and its tags that are tried, nearest first, in units.
 REACHES_UNITS: Final = (1.4, 3.5, 7.0)
@@ -71,12 +77,20 @@ def tags_of(span: SpanDoc, scale: float, *, photo: bool) -> list[Tag]:
 
 
 def choose_places(
-    reading: Reading, scale: float, width: int, height: int, unit: int
+    reading: Reading,
+    scale: float,
+    width: int,
+    height: int,
+    unit: int,
+    sway: Sequence[Sway] = (),
+    quiet: Quiet | None = None,
 ) -> list[Place | None]:
     """Return for each mast the place of its tags, None where there is no room for them.
 
     Tags lie within the picture and neither they nor their leaders lie on a mast or on other
-    tags. All spans of a mast share one place, so that tags stay put in a video.
+    tags, nor where something moves, over the whole clip. All spans of a mast share one place,
+    so that tags stay put in a video. `sway` and `quiet` are as for
+    `mastread.tools.annotate.make_canvas`.
     """
     photo = reading["source"]["kind"] == "photo"
     masts = reading["masts"]
@@ -97,8 +111,11 @@ def choose_places(
                 if len(masts) > 1:
                     top = min(rects, key=lambda r: r[1])
                     covered.append((top[0], top[1] - NUMBER_UNITS * unit, top[2], top[1]))
-            if all(_inside(r, width, height) for r in rects) and not any(
-                _meet(r, other) for r in covered for other in blocked
+            moved = [_swept(r, sway[k], scale) if k < len(sway) else r for r in rects]
+            if (
+                all(_inside(r, width, height) for r in moved)
+                and not any(_meet(r, other) for r in covered for other in blocked)
+                and (quiet is None or all(quiet(r) for r in moved))
             ):
                 found = place
                 taken += covered
@@ -130,8 +147,12 @@ def draw_tags(
     photo: bool,
     numbered: bool,
     shift: tuple[float, float] = (0.0, 0.0),
+    told: str = "full",
 ) -> None:
     """Draw the tags of one mast on `image`.
+
+    `told` is a style, or ``nothing`` while a question waits for its answer: the heads are then
+    pointed out, and no more. In the style ``plain`` only a number is drawn, where there is one.
 
     `shift` is how far the heads and the box have moved since the place that the document
     states, in canvas pixels; `numbered` adds the number of the mast above its tags.
@@ -142,10 +163,16 @@ def draw_tags(
     if place.side in ("above", "below"):
         _number(image, _number_rect(box, place, mast["mast"], unit), mast["mast"], unit)
         return
+    if told == "plain":
+        if numbered:
+            _plain_number(image, mast["mast"], box, place, unit)
+        return
     tags = [
         Tag(t.colour, t.flashing, t.words, t.x + dx, t.y + dy, t.radius)
         for t in tags_of(span, scale, photo=photo)
     ]
+    if told == "nothing":
+        tags = [Tag("unknown", False, "", t.x, t.y, t.radius) for t in tags]
     rects = _stack(tags, box, place, unit, image.shape[0])
     for tag, rect in zip(tags, rects, strict=True):
         _leader(image, tag, rect, box, place, unit)
@@ -167,6 +194,25 @@ def draw_tags(
         rect = (left, bottom - NUMBER_HEIGHT_UNITS * unit, left + wide, bottom)
         if rect[1] >= 0:
             _number(image, rect, mast["mast"], unit)
+
+
+def _plain_number(image: d.Image, number: int, box: Rect, place: Place, unit: int) -> None:
+    """The number of a mast beside its top, where its tags would begin."""
+    wide = _number_width(number, unit)
+    right = place.side == "right"
+    left = box[2] + place.reach if right else box[0] - place.reach - wide
+    top = max(0.0, box[1])
+    _number(image, (left, top, left + wide, top + NUMBER_HEIGHT_UNITS * unit), number, unit)
+
+
+def _swept(rect: Rect, sway: Sway, scale: float) -> Rect:
+    """Everything that a tag covers while it follows its mast."""
+    return (
+        rect[0] + sway[0] * scale,
+        rect[1] + sway[1] * scale,
+        rect[2] + sway[2] * scale,
+        rect[3] + sway[3] * scale,
+    )
 
 
 def _box(mast: MastDoc, scale: float) -> Rect:

@@ -26,13 +26,17 @@ LANGUAGES: Final = ("en", "fr")
 
 @dataclass(frozen=True, slots=True)
 class Language:
-    """One language: its own name, whether a speaker has reviewed it, its decimal mark, texts."""
+    """One language: its own name, whether a speaker has reviewed it, its decimal mark, texts.
+
+    `phrases` renders common phrases of rulebooks, such as the words for speeds.
+    """
 
     code: str
     name: str
     reviewed: bool
     decimal: str
     texts: dict[str, str]
+    phrases: dict[str, str]
 
 
 @cache
@@ -49,7 +53,14 @@ def load_language(code: str) -> Language:
     data = files("mastread.tools").joinpath(f"texts_{code}.toml").read_text(encoding="utf-8")
     table = tomllib.loads(data)
     about = table["about"]
-    return Language(code, about["name"], about["reviewed"], about["decimal"], table["texts"])
+    return Language(
+        code,
+        about["name"],
+        about["reviewed"],
+        about["decimal"],
+        table["texts"],
+        table.get("phrases", {}),
+    )
 
 
 #: The texts that every other language is held against.
@@ -100,6 +111,11 @@ def say(key: str, /, **values: object) -> str:
         If the key is unknown, or a value that the sentence needs is missing.
     """
     return _filler.vformat(_spoken.texts[key], (), values)
+
+
+def translate(phrase: str) -> str:
+    """Return a phrase of a rulebook in the language spoken, or as it is where that has none."""
+    return _spoken.phrases.get(phrase, phrase)
 
 
 def clock(seconds: float) -> str:

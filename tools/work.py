@@ -12,11 +12,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mastread.decoder.rulebook import Rulebook, load_book
-from mastread.tools.annotate import annotate_photo
-from mastread.tools.annotate_video import annotate_video
-from mastread.tools.captions import subrip, webvtt
-from mastread.tools.curves import draw_curves, write_png
-from mastread.tools.reading import Reading, build_reading, error_reading, to_json
+from mastread.tools.outputs import Material, Sheaf, make_outputs
+from mastread.tools.reading import Reading, build_reading, error_reading
 from mastread.tools.texts import one_line, say, use_language
 from mastread.tools.wishes import NO_WISHES, Wishes
 from mastread.vision.errors import MediaError
@@ -97,7 +94,7 @@ def do_task(task: Task, report: Progress) -> Outcome:
     if task.out is None:
         return Outcome(reading, None, seen.warnings)
     try:
-        written = _write(task, seen, reading, report)
+        written = _write(task, seen, reading, book, report)
     except MediaError as error:
         return Outcome(reading, _line(task, error), seen.warnings)
     except MemoryError:
@@ -140,37 +137,25 @@ def _check_region(path: str, region: tuple[int, int, int, int]) -> None:
         raise MediaError(path, what, say("error.region.outside.cure"))
 
 
-def _write(task: Task, seen: Seen, reading: Reading, report: Progress) -> tuple[str, ...]:
+def _write(
+    task: Task, seen: Seen, reading: Reading, book: Rulebook, report: Progress
+) -> tuple[str, ...]:
     """Write all outputs of a file aside, then move them to their places."""
     assert task.out is not None
     with tempfile.TemporaryDirectory(dir=task.scratch) as name:
-        aside = Path(name)
-        made: list[tuple[Path, str]] = []
-
-        def new(ending: str) -> Path:
-            path = aside / f"out{ending}"
-            made.append((path, task.stem + ending))
-            return path
-
-        new(".reading.json").write_text(to_json(reading, indent=2) + "\n", encoding="utf-8")
-        if seen.source.kind == "photo":
-            annotate_photo(open_photo(task.path), reading, new(".marked.jpg"))
-        else:
-            new(".vtt").write_text(webvtt(reading), encoding="utf-8")
-            new(".srt").write_text(subrip(reading), encoding="utf-8")
-            new(".light.png").write_bytes(write_png(draw_curves(seen, reading)))
-            rest = 1.0 - READING_SHARE
-            annotate_video(
-                Path(task.path),
-                reading,
-                [mast.path for mast in seen.masts],
-                new(".marked.mp4"),
-                lambda done: report(READING_SHARE + rest * done),
-            )
+        sheaf = Sheaf(Path(name))
+        rest = 1.0 - READING_SHARE
+        make_outputs(
+            Material(Path(task.path), seen, reading, book),
+            task.wishes,
+            sheaf,
+            task.stem,
+            lambda done: report(READING_SHARE + rest * done),
+        )
         written = []
         with _undisturbed():
-            for path, name in made:
-                target = Path(task.out) / name
+            for path, ending in sheaf.made:
+                target = Path(task.out) / (task.stem + ending)
                 target.parent.mkdir(parents=True, exist_ok=True)
                 os.replace(path, target)
                 written.append(str(target))

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from mastread.decoder.rulebook import Rulebook
+from mastread.decoder.rulebook import Rulebook, load_book
 from mastread.decoder.words import NOTICE
 from mastread.tools import drawing, panel
 from mastread.tools.annotate import (
@@ -25,11 +25,10 @@ from mastread.tools.annotate import (
     annotate_photo,
     enlargement,
     make_canvas,
-    moments,
     shown_size,
-    spans_at,
 )
 from mastread.tools.curves import draw_curves, write_png
+from mastread.tools.moments import Moment, moments, photo_moment, spans_at
 from mastread.tools.reading import Reading, build_reading
 from mastread.tools.sentences import head_words
 from mastread.tools.texts import ENGLISH, clock, say, wrap_lines
@@ -73,9 +72,10 @@ def test_the_picture_tells_the_reading(
 ) -> None:
     reading = build_reading(photo_seen("red over red over red", "lit yellow over dark"), book)
     rgb = np.full((800, 1200, 3), 120, np.uint8)
-    annotate_photo(Still(rgb), reading, tmp_path / "a.jpg")  # type: ignore[arg-type]
+    annotate_photo(Still(rgb), reading, tmp_path / "a.jpg", book=book)  # type: ignore[arg-type]
     text = " ".join(words_written)
-    assert words_written.count("red") == 3
+    # Three heads, each in the panel as it is laid out, in the panel as it is drawn, and tagged.
+    assert words_written.count("red") == 9
     for words in ("yellow", "dark", "Mast 1", "Mast 2", "Cannot be told", "When in doubt"):
         assert words in text, words
     assert NOTICE in text
@@ -98,8 +98,8 @@ def test_no_mast_is_ever_covered(masts: list[tuple[int, int, int]]) -> None:
     reading = _reading_of(masts)
     rng = np.random.default_rng(5)
     picture = rng.integers(0, 255, (700, 1200, 3), dtype=np.uint8)
-    canvas = make_canvas(reading, 1200, 700, 1.0)
-    image = canvas.draw(picture, [mast["spans"][0] for mast in reading["masts"]])
+    canvas = make_canvas(reading, 1200, 700, 1.0, book=load_book("cror"))
+    image = canvas.draw(picture, photo_moment(reading))
     for mast in reading["masts"]:
         x0, y0, x1, y1 = (max(0, round(value)) for value in mast["box"])
         assert np.array_equal(image[y0 : min(y1, 700), x0:x1], picture[y0 : min(y1, 700), x0:x1])
@@ -141,19 +141,19 @@ def _reading_of(masts: list[tuple[int, int, int]]) -> Reading:
 
 def test_a_mast_in_the_open_gets_its_tags() -> None:
     reading = _reading_of([(400, 200, 3), (800, 250, 2)])
-    canvas = make_canvas(reading, 1200, 700, 1.0)
+    canvas = make_canvas(reading, 1200, 700, 1.0, book=load_book("cror"))
     assert all(place is not None for place in canvas.places)
     picture = np.full((700, 1200, 3), 90, np.uint8)
-    image = canvas.draw(picture, [mast["spans"][0] for mast in reading["masts"]])
+    image = canvas.draw(picture, photo_moment(reading))
     changed = np.any(image[:700] != picture, axis=2)
     assert 0.01 < changed.mean() < 0.1
 
 
 def test_tags_follow_a_mast_that_moves() -> None:
     reading = _reading_of([(400, 200, 2)])
-    canvas = make_canvas(reading, 1200, 700, 1.0)
+    canvas = make_canvas(reading, 1200, 700, 1.0, book=load_book("cror"))
     picture = np.full((700, 1200, 3), 90, np.uint8)
-    spans = [reading["masts"][0]["spans"][0]]
+    spans = photo_moment(reading)
     here = canvas.draw(picture, spans, [(0.0, 0.0)])[:700]
     there = canvas.draw(picture, spans, [(60.0, 24.0)])[:700]
     assert np.array_equal(here[:-24, :-60], there[24:, 60:])
@@ -207,7 +207,7 @@ def test_small_pictures_are_enlarged_and_huge_ones_reduced() -> None:
 def test_odd_sizes(size: tuple[int, int], photo_seen: Make, book: Rulebook, tmp_path: Path) -> None:
     reading = build_reading(photo_seen(width=size[0], height=size[1]), book)
     picture = np.zeros((size[1], size[0], 3), np.uint8)
-    annotate_photo(Still(picture), reading, tmp_path / "a.jpg")  # type: ignore[arg-type]
+    annotate_photo(Still(picture), reading, tmp_path / "a.jpg", book=book)  # type: ignore[arg-type]
     assert (tmp_path / "a.jpg").stat().st_size > 0
 
 
@@ -232,9 +232,10 @@ def test_moments_and_spans(clip_seen: Make, book: Rulebook) -> None:
 def test_the_panel_has_room_for_every_moment(clip_seen: Make, book: Rulebook) -> None:
     seen = clip_seen([(0.0, 5.0, "green over red over red"), (5.0, 12.0, "lit yellow over dark")])
     reading = build_reading(seen, book)
-    canvas = make_canvas(reading, 1280, 720, 1.0)
+    canvas = make_canvas(reading, 1280, 720, 1.0, book=book)
     for spans in moments(reading):
-        drawn = panel.draw_panel(reading, spans, canvas.magnified, 1280, canvas.unit)
+        moment = Moment(tuple(spans), (0,), (True,))
+        drawn = panel.draw_panel(reading, moment, canvas.magnified, 1280, canvas.unit, book=book)
         assert drawn.image.shape[0] <= canvas.panel_height
         assert np.all(drawn.image[-2:] == drawing.PAPER)
     assert (720 + canvas.panel_height) % 2 == 0

@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from mastread.decoder.words import NOTICE
-from mastread.tools import read_many, work
+from mastread.tools import outputs, read_many, work
 from mastread.tools.batch import Crashed
 from mastread.tools.cli import cli
 from mastread.tools.reading import schema
@@ -229,15 +229,18 @@ def test_a_folder_without_media_is_told(folder: Path) -> None:
 def test_outputs_are_written_and_nothing_else(folder: Path) -> None:
     result = run("one.jpg", "sub/one.jpg", "two.jpg", "--out", "a/b")
     assert result.exit_code == 0
-    assert result.stderr == "6 outputs written to a/b\n"
+    assert result.stderr == "9 outputs written to a/b\n"
     out = folder / "a/b"
     assert sorted(p.relative_to(out).as_posix() for p in out.rglob("*")) == [
         "one-jpg.marked.jpg",
         "one-jpg.reading.json",
+        "one-jpg.spans.csv",
         "sub-one-jpg.marked.jpg",
         "sub-one-jpg.reading.json",
+        "sub-one-jpg.spans.csv",
         "two.marked.jpg",
         "two.reading.json",
+        "two.spans.csv",
     ]
     document = json.loads((out / "two.reading.json").read_text())
     VALIDATOR.validate(document)
@@ -261,10 +264,10 @@ def test_what_an_earlier_run_wrote_is_no_input(folder: Path) -> None:
 def test_a_failed_output_leaves_nothing_half_written(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(*args: object) -> None:
+    def full(*args: object, **more: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(work, "annotate_photo", full)
+    monkeypatch.setattr(outputs, "annotate_photo", full)
     result = run("one.jpg", "--out", "out", "--format", "jsonl")
     assert result.exit_code == 1
     assert result.stderr == (
@@ -334,6 +337,7 @@ def test_an_annotated_clip_with_all_that_belongs_to_it(
         "clip.light.png",
         "clip.marked.mp4",
         "clip.reading.json",
+        "clip.spans.csv",
         "clip.srt",
         "clip.vtt",
     ]

@@ -73,8 +73,9 @@ def test_a_folder_is_read_and_written(media: Path, tmp_path: Path) -> None:
     # One line for the file that failed, one for what was written, one for the sum.
     assert len(done.stderr.splitlines()) == 3
     assert {path.name for path in out.iterdir()} == {
-        *("clip.reading.json", "clip.marked.mp4", "clip.vtt", "clip.srt", "clip.light.png"),
-        *("photo.reading.json", "photo.marked.jpg"),
+        *("clip.reading.json", "clip.spans.csv", "clip.marked.mp4", "clip.vtt", "clip.srt"),
+        "clip.light.png",
+        *("photo.reading.json", "photo.spans.csv", "photo.marked.jpg"),
     }
     assert json.loads((out / "clip.reading.json").read_text()) == clip
 
