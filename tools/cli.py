@@ -19,6 +19,7 @@ from mastread.tools.cli_demo import demo
 from mastread.tools.cli_explain import explain
 from mastread.tools.cli_read import read
 from mastread.tools.cli_schema import schema
+from mastread.tools.cli_shelf import shelf
 from mastread.tools.texts import one_line, say
 
 #: Exit status of a wrong call, and of one that was stopped by Ctrl-C (common practice).
@@ -75,7 +76,7 @@ def cli() -> None:
     """Tell what railway signals showed in a photo or a video, and what it means."""
 
 
-for command in (read, explain, demo, book, schema):
+for command in (read, explain, demo, book, schema, shelf):
     cli.add_command(command)
 
 

@@ -26,6 +26,7 @@ def make_record(seen: Seen, name: str = "clip", *, recipe: str = "r1" * 8, **tol
         [
             {
                 "box": mast["box"],
+                "shift": [0.0, 0.0],
                 "light": told.get("light", "day"),
                 "clip": f"m{mast['mast']}-{n}.mp4",
                 "clip_start_s": max(0.0, (span["start_s"] or 0.0) - 1.0),
@@ -52,6 +53,7 @@ def make_record(seen: Seen, name: str = "clip", *, recipe: str = "r1" * 8, **tol
         "made_at": "2026-01-01T00:00:00Z",
         "reading": document,
         "made": made,
+        "files": {},
     }
 
 

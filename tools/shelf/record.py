@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+import os
 from pathlib import Path
 from typing import Any, Final, TypedDict, cast
 
@@ -32,6 +32,7 @@ class Made(TypedDict):
     """The files made of one span; see `mastread.tools.shelf.views.View` for the fields."""
 
     box: list[float]
+    shift: list[float]
     light: str
     clip: str | None
     clip_start_s: float | None
@@ -40,6 +41,13 @@ class Made(TypedDict):
     poster: str
     poster_s: float | None
     crops: list[str]
+
+
+class FileDoc(TypedDict):
+    """A file of the folder as it was written."""
+
+    bytes: int
+    sha256: str
 
 
 class Record(TypedDict):
@@ -54,6 +62,7 @@ class Record(TypedDict):
     reading : the reading document; its path is the file's name alone
     made : for each mast and span of the document the files that show it, their names relative
         to the record's folder
+    files : all files of the folder besides the record
     """
 
     format: str
@@ -68,6 +77,7 @@ class Record(TypedDict):
     made_at: str
     reading: Reading
     made: list[list[Made]]
+    files: dict[str, FileDoc]
 
 
 def folder_of(sha256: str, recipe: str) -> str:
@@ -104,7 +114,11 @@ def read_record(folder: Path) -> Record | None:
 def write_record(folder: Path, record: Record) -> None:
     """Write the record; the last thing that is done in a folder."""
     text = json.dumps(record, ensure_ascii=False, allow_nan=False)
-    (folder / NAME).write_text(text, encoding="utf-8")
+    with (folder / NAME).open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        # What bears its final name must be whole even if the power fails next.
+        os.fsync(file.fileno())
 
 
 def spans_of(record: Record) -> list[tuple[MastDoc, int, SpanDoc, Made]]:
@@ -112,11 +126,5 @@ def spans_of(record: Record) -> list[tuple[MastDoc, int, SpanDoc, Made]]:
     return [
         (mast, number, span, made)
         for mast, all_made in zip(record["reading"]["masts"], record["made"], strict=True)
-        for number, (span, made) in enumerate(
-            zip(mast["spans"], _as_list(all_made), strict=True), start=1
-        )
+        for number, (span, made) in enumerate(zip(mast["spans"], all_made, strict=True), start=1)
     ]
-
-
-def _as_list(made: Sequence[Made]) -> list[Made]:
-    return list(made)

@@ -10,7 +10,7 @@ from typing import Any, Final
 #: Verdicts that a query may ask for; ``none`` is a span that nobody looked at.
 VERDICTS: Final = ("confirmed", "corrected", "withheld", "none")
 STATUSES: Final = ("read", "ambiguous", "unreadable")
-LIGHTS: Final = ("day", "dusk", "night", "unknown")
+LIGHTS: Final = ("day", "night", "unknown")
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,8 @@ ENGLISH: Final[dict[str, str]] = {
     "shelf.newer": (
         "{path}: made by a newer program (schema {found}, this one knows {known}); update mastread"
     ),
+    "shelf.busy": "{path}: another program is adding to this shelf; try again when it is done",
+    "error.lost": "{path}: its folder on the shelf was lost while it was entered; add it again",
     "span.none": "no span of this shelf is called {text!r}; `mastread shelf find` lists them",
     "span.several": "{text!r} begins the names of several spans; give more letters of it",
     "who.none": "a correction needs the name of whoever makes it; give --who NAME",
@@ -29,6 +31,72 @@ ENGLISH: Final[dict[str, str]] = {
     ),
     "undo.none": "there is nothing to undo",
     "redo.none": "there is nothing to redo",
+    "shelf.trouble": "the shelf's database refused ({what}); try again, or restore a copy of it",
+    "add.done": (
+        "{path}: {read} files read, {known} known already, {failed} failed; {spans} spans on the "
+        "shelf ({more:+d})"
+    ),
+    "find.none": "Nothing on the shelf matches.",
+    "find.count": "{shown} of {count} spans that match.",
+    "table.id": "id",
+    "table.file": "file",
+    "table.time": "time",
+    "table.aspect": "showed",
+    "table.name": "indication",
+    "table.by": "says who",
+    "name.rule": "{name} (rule {rule})",
+    "name.open": "cannot be told; in doubt {safest}",
+    "by.machine": "machine, {percent:.1f}%",
+    "by.none": "machine",
+    "by.confirmed": "{who} confirmed",
+    "by.corrected": "{who} corrected",
+    "by.withheld": "{who}: not to be told",
+    "time.photo": "photo",
+    "file.gone": "(moved)",
+    "fix.one": (
+        "say one thing to do: --aspect, --confirm, --cannot-tell, --remove, --split, --join, "
+        "--undo, --redo or --history; --note and --tag may go with it"
+    ),
+    "fix.ids": "name the spans; `mastread shelf find` lists them",
+    "fix.undo.ids": "undoing and redoing take back changes, not spans; leave the IDs out",
+    "fix.undo": "change {number} is undone",
+    "fix.redo": "change {number} is made again",
+    "fix.join": "{count} spans are one now: {id}",
+    "fix.now": "{id}: {view}",
+    "fix.hidden": "hidden",
+    "history.line": "{number}  {at}  {who}  {act}  {what}",
+    "history.undone": "{number}  {at}  {who}  {act}  {what}  (undone)",
+    "history.number": "change {number}",
+    "history.none": "Nobody has changed anything.",
+    "cluster.extra": (
+        "--cluster needs Dask; install it with `pip install mastread[cluster]`, here and on the "
+        "workers"
+    ),
+    "cluster.none": (
+        "{address}: no Dask scheduler answers ({what}); start one with `dask scheduler` and give "
+        "the address that it prints"
+    ),
+    "cluster.lost": (
+        "{path}: no worker of the cluster could do it ({what}); look at the workers' logs, and "
+        "add it again"
+    ),
+    "error.rate": "{text!r} is no range of rates; give hertz like 0.9..1.1",
+    "error.memory": "{path}: too large for this machine's memory; scale it down and try again",
+    "error.open": "{path}: cannot be opened ({what}); check the name and that you may read it",
+    "error.output": (
+        "{path}: its clips could not be written ({what}); free or change the shelf's folder"
+    ),
+    "error.internal": (
+        "{path}: shelving failed by a fault of this program ({what}); please report it with the "
+        "file, and leave the file out meanwhile"
+    ),
+    "error.crash": (
+        "{path}: the program that decodes media crashed on this file; convert the file with a "
+        "video or photo editor and try again"
+    ),
+    "error.changing": "it changed while it was being read",
+    "error.changing.cure": "add it again once it is copied whole",
+    "error.copy": "copy it again from the camera or the backup",
     "heads.bad": "heads of {id}: {what}",
 }
 

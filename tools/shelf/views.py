@@ -16,6 +16,7 @@ from mastread.decoder.rulebook import Rulebook
 from mastread.decoder.words import BEHAVIOURS, COLOURS, Behaviour, Colour
 from mastread.tools.reading import HeadDoc, IndicationDoc, MastDoc, SpanDoc
 from mastread.tools.sentences import aspect_words
+from mastread.tools.texts import speaking
 
 Verdict = Literal["confirmed", "corrected", "withheld"]
 
@@ -44,12 +45,14 @@ class View(TypedDict):
     mast : number of the mast in its file, from 1
     start_s, end_s : times in the source; None in a photo
     box : [x0, y0, x1, y1] of the mast, upright pixels of the source, at `poster_s`
+    shift : [dx, dy] from where the heads stand in `heads` (the middle of the span) to where
+        they stand at `poster_s`
     heads : as in a reading document, top to bottom
     plates : names, [] for none, None where nobody told
     dwarf, arrangement : as in `mastread.decoder.aspect.Aspect`
     indication : as in a reading document
     aspect : the heads in words
-    light : day, dusk, night or unknown
+    light : day, night or unknown; see `light`
     clip : file that shows the span (for a photo the photo), relative to the shelf, or None
     clip_start_s, clip_end_s : where in the source the clip begins and ends; None in a photo
     clip_coded : picture of the clip made anew (True) or copied from the source (False)
@@ -65,6 +68,7 @@ class View(TypedDict):
     start_s: float | None
     end_s: float | None
     box: list[float]
+    shift: list[float]
     heads: list[HeadDoc]
     plates: list[str] | None
     dwarf: bool
@@ -104,7 +108,7 @@ def machine_view(
         "dwarf": False,
         "arrangement": None,
         "indication": span["indication"],
-        "aspect": aspect_words(span["heads"], photo=kind == "photo"),
+        "aspect": in_words(span["heads"], photo=kind == "photo"),
         "verdict": None,
         "who": None,
         "at": None,
@@ -114,6 +118,12 @@ def machine_view(
         **made,
     }
     return cast("View", view)
+
+
+def in_words(heads: Sequence[HeadDoc], *, photo: bool) -> str:
+    """Return the heads in words; in English whatever is spoken, for a shelf has one language."""
+    with speaking("en"):
+        return aspect_words(heads, photo=photo)
 
 
 def content_of(view: View) -> dict[str, Any]:
@@ -148,7 +158,7 @@ def stated(
         "dwarf": aspect.dwarf,
         "arrangement": aspect.arrangement,
         "indication": indication,
-        "aspect": aspect_words(heads, photo=False),
+        "aspect": in_words(heads, photo=False),
     }
 
 

@@ -1,0 +1,149 @@
+"""Adding footage to the shelf: what is new is read by workers, and entered file by file."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Generator, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from mastread.tools.batch import Crashed, cores, run_batch
+from mastread.tools.shelf.enter import adopt, enter, sweep
+from mastread.tools.shelf.lock import adding
+from mastread.tools.shelf.recipe import make_recipe
+from mastread.tools.shelf.record import read_record
+from mastread.tools.shelf.shelve import MAKING, Shelved, Task, shelve
+from mastread.tools.shelf.store import Shelf
+from mastread.tools.shelf.texts import say
+from mastread.tools.texts import one_line
+from mastread.vision.errors import MediaError
+from mastread.vision.media import find_media
+from mastread.vision.types import Hints
+
+#: Runs tasks somewhere: yields what became of each, in any order, with its task.
+Runner = Callable[[Sequence[Task], Path], Generator[tuple[Task, Shelved | Crashed]]]
+
+
+@dataclass(slots=True)
+class Tally:
+    """How adding went: files read, known already, failed; spans on the shelf before and after."""
+
+    read: int = 0
+    known: int = 0
+    failed: int = 0
+    spans_before: int = 0
+    spans_after: int = 0
+
+
+def add(
+    folder: Path,
+    paths: Sequence[str],
+    *,
+    book: str,
+    hints: Hints,
+    runner: Runner,
+    tell: Callable[[str], None],
+) -> Tally:
+    """Add all media that `paths` name to the shelf in `folder`, making it if there is none.
+
+    Parameters
+    ----------
+    runner : `local` or `mastread.tools.shelf.cluster.remote`
+    tell : is given one line about each file that failed or is damaged
+
+    Raises
+    ------
+    ShelfError
+        If the shelf cannot be used, or another process adds to it.
+    BookError, OSError
+        If the book cannot be read or put on the shelf.
+    """
+    tally = Tally()
+    with Shelf.create(folder) as shelf, adding(folder):
+        recipe = make_recipe(folder, book, hints)
+        # Left by a run that was killed: half-made folders are of no use, whole ones are entered.
+        shutil.rmtree(folder / MAKING, ignore_errors=True)
+        tally.spans_before = _spans(shelf)
+        adopt(shelf)
+        tasks: list[Task] = []
+        for item in find_media(paths):
+            if isinstance(item, MediaError):
+                tally.failed += 1
+                tell(one_line(str(item)))
+            elif item.resolve().is_relative_to(folder.resolve()):
+                # What the shelf holds is no footage of its own.
+                continue
+            elif _is_known(shelf, item, recipe.digest):
+                tally.known += 1
+            else:
+                tasks.append(Task(str(item), str(folder), recipe))
+        with closing(runner(tasks, folder)) as results:
+            for task, result in results:
+                _take(shelf, task, result, tally, tell)
+        shutil.rmtree(folder / MAKING, ignore_errors=True)
+        sweep(shelf)
+        tally.spans_after = _spans(shelf)
+    return tally
+
+
+def local(jobs: int | None, on_progress: Callable[[float], None]) -> Runner:
+    """Return a runner that uses processes of this machine, one for each core by default."""
+
+    def run(tasks: Sequence[Task], folder: Path) -> Generator[tuple[Task, Shelved | Crashed]]:
+        with closing(run_batch(shelve, tasks, jobs or cores(), on_progress)) as results:
+            yield from zip(tasks, results, strict=True)
+
+    return run
+
+
+def place_of(path: Path, folder: Path) -> str:
+    """Return where a file lies as the shelf notes it: relative to its folder if that can be."""
+    whole = path.resolve()
+    try:
+        return Path(os.path.relpath(whole, folder.resolve())).as_posix()
+    except ValueError:
+        # On another drive.
+        return whole.as_posix()
+
+
+def _take(
+    shelf: Shelf,
+    task: Task,
+    result: Shelved | Crashed,
+    tally: Tally,
+    tell: Callable[[str], None],
+) -> None:
+    """Enter one result, or tell why there is none."""
+    if isinstance(result, Crashed):
+        result = Shelved(task.path, trouble=say("error.crash", path=task.path))
+    record = None if result.folder is None else read_record(shelf.folder / result.folder)
+    if record is None:
+        tally.failed += 1
+        tell(result.trouble or say("error.lost", path=task.path))
+        return
+    place = (place_of(Path(task.path), shelf.folder), result.bytes, result.mtime_ns)
+    enter(shelf, record, place)
+    tally.read += 1
+    for sentence in result.warnings:
+        tell(f"{task.path}: {sentence}")
+
+
+def _is_known(shelf: Shelf, path: Path, recipe: str) -> bool:
+    """Whether the file at that place is as it was when it was read by that recipe."""
+    try:
+        found = path.stat()
+    except OSError:
+        return False
+    query = (
+        "SELECT 1 FROM place p JOIN reading r ON r.media = p.media "
+        "WHERE p.path = ? AND p.bytes = ? AND p.mtime_ns = ? AND r.recipe = ?"
+    )
+    values = (place_of(path, shelf.folder), found.st_size, found.st_mtime_ns, recipe)
+    return shelf.database.execute(query, values).fetchone() is not None
+
+
+def _spans(shelf: Shelf) -> int:
+    row = shelf.database.execute("SELECT count(*) FROM span WHERE hidden = 0").fetchone()
+    return int(row[0])
