@@ -19,6 +19,7 @@ from enum import StrEnum
 from functools import cache
 from typing import TypeVar
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -177,14 +178,27 @@ def decode_table_for_bits(transfer: Transfer, bits: int) -> NDArray[np.float32]:
     return table
 
 
+@cache
+def _wide_table(transfer: Transfer) -> NDArray[np.float32]:
+    """`decode_table`, drawn out with its last value to all codes of 16 bits, read-only."""
+    table = decode_table(transfer)
+    out = np.full(1 << 16, table[-1], np.float32)
+    out[: len(table)] = table
+    out.flags.writeable = False
+    return out
+
+
 def decode_steps(steps: NDArray[np.float32], transfer: Transfer) -> NDArray[np.float32]:
     """`decode` by table lookup of coded values that were multiplied by `TABLE_STEPS`.
 
     The result is that of the nearest step, which is finer than 13 bits; values outside the
     table are taken as its nearer end.
+
     """
-    index = (steps + np.float32(0.5)).astype(np.int32)
-    return decode_table(transfer).take(index, mode="clip")
+    # OpenCV rounds and saturates at 0 and 65535.
+    index = cv2.add(steps, 0, dtype=cv2.CV_16U)
+    found = cv2.LUT(index, _wide_table(transfer))
+    return np.asarray(found, np.float32).reshape(steps.shape)
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,9 +93,12 @@ def test_a_crop_is_a_part_of_the_whole(data: st.DataObject) -> None:
     x1 = data.draw(st.integers(x0 + 1, picture.width))
     y0 = data.draw(st.integers(0, picture.height - 1))
     y1 = data.draw(st.integers(y0 + 1, picture.height))
-    for ask in (picture.coded, picture.linear):
+    # OpenCV's last float digit depends on where in a row a pixel stands, and can move a value to
+    # the next step of the table; no curve of these is steeper than 2.3.
+    step = 2.3 / light.TABLE_STEPS
+    for ask, off in ((picture.coded, 1e-6), (picture.linear, step)):
         whole = ask(0, 0, picture.width, picture.height)
-        np.testing.assert_allclose(ask(x0, y0, x1, y1), whole[y0:y1, x0:x1], atol=1e-6)
+        np.testing.assert_allclose(ask(x0, y0, x1, y1), whole[y0:y1, x0:x1], atol=off)
 
 
 @pytest.mark.parametrize("turn", TURNS)
