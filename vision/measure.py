@@ -84,6 +84,7 @@ def measure(frame: Frame, x: float, y: float, radius: float) -> NDArray[np.void]
     something larger, a line, nothing at all).
     """
     crop: _Crop | None = None
+    spot: _Spot | None = None
     for _ in range(3):
         crop = _crop(frame, x, y, radius, crop)
         if crop is None:
@@ -101,6 +102,7 @@ def measure(frame: Frame, x: float, y: float, radius: float) -> NDArray[np.void]
         radius = grown
         if settled:
             break
+    assert crop is not None and spot is not None
     return _figures(frame, crop, spot, radius)
 
 
