@@ -102,7 +102,8 @@ def measure(frame: Frame, x: float, y: float, radius: float) -> NDArray[np.void]
         radius = grown
         if settled:
             break
-    assert crop is not None and spot is not None
+    assert crop is not None
+    assert spot is not None
     return _figures(frame, crop, spot, radius)
 
 
