@@ -19,6 +19,7 @@ from mastread.tools import drawing as d
 from mastread.tools.moments import Moment, moments, photo_moment
 from mastread.tools.panel import VIEW_UNITS, Panel, draw_panel
 from mastread.tools.reading import MastDoc, Reading, SpanDoc
+from mastread.tools.sentences import all_hidden
 from mastread.tools.tags import Place, Quiet, Sway, choose_places, draw_tags
 from mastread.tools.wishes import Style
 from mastread.vision.frame import Frame
@@ -104,7 +105,7 @@ class Canvas:
         masts = self.reading["masts"]
         for k, (mast, span, place) in enumerate(zip(masts, spans, self.places, strict=True)):
             # What stands in front of a mast must not be covered, nor pass for its lamps.
-            if span is None or place is None or moment.hidden[k]:
+            if span is None or place is None or moment.hidden[k] or all_hidden(span):
                 continue
             offset = offsets[k]
             draw_tags(

@@ -15,7 +15,7 @@ from typing import Final
 
 from mastread.tools.moments import answer_s
 from mastread.tools.reading import MastDoc, Reading, SpanDoc
-from mastread.tools.sentences import aspect_words, sentence, short_title
+from mastread.tools.sentences import aspect_words, mast_tells, sentence, short_title
 from mastread.tools.texts import say
 from mastread.tools.wishes import Style
 
@@ -95,7 +95,7 @@ def _span_lines(
 ) -> list[str]:
     name = say("question") if asked else short_title(span["indication"])
     if several:
-        name = f"{say('mast', number=mast['mast'])}: {name}"
+        name = mast_tells(mast["mast"], name)
     if asked or style == "plain":
         return textwrap.wrap(name, LINE)
     aspect = sentence(aspect_words(span["heads"], photo=False))

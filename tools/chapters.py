@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from mastread.tools.moments import answer_s
 from mastread.tools.reading import Reading
-from mastread.tools.sentences import title
+from mastread.tools.sentences import mast_tells, title
 from mastread.tools.texts import say
 from mastread.tools.wishes import Style
 
@@ -41,7 +41,7 @@ def chapters(reading: Reading, style: Style = "full") -> list[Chapter]:
             if not _ms(span["start_s"]) <= start < _ms(span["end_s"]):
                 continue
             name = title(span["indication"], rule=False)
-            names.append(f"{say('mast', number=mast['mast'])}: {name}" if several else name)
+            names.append(mast_tells(mast["mast"], name) if several else name)
             if style == "question" and start < _ms(answer_s(span)):
                 waiting = True
                 starts = starts or start == _ms(span["start_s"])

@@ -33,9 +33,10 @@ def demo(ctx: click.Context, out: Path, language: str, jobs: int | None) -> None
 
     The samples are rendered scenes of an invented railway.
     """
+    from mastread.tools.binder import PAGE
     from mastread.tools.read_many import read_many
     from mastread.tools.reporters import Text
-    from mastread.tools.wishes import Wishes
+    from mastread.tools.wishes import USUAL, Wishes
     from mastread.vision.types import Hints
 
     folder = files("mastread.sample_frames")
@@ -58,9 +59,11 @@ def demo(ctx: click.Context, out: Path, language: str, jobs: int | None) -> None
             hints=Hints(),
             out=out,
             jobs=jobs,
-            wishes=Wishes(language=language),
+            wishes=Wishes(language=language, kinds=USUAL | {"report"}),
             shown=names,
         )
     click.echo(say("demo.where", path=out.resolve()))
+    if tally.written:
+        click.echo(say("demo.report", path=out.resolve() / PAGE))
     if tally.failed:
         ctx.exit(1)

@@ -115,7 +115,7 @@ def _draw_mast(
         y0 = top + n * (STRIP + GAP)
         strip = image[y0 : y0 + STRIP, scale.x0 : scale.x1]
         strip[:] = d.RAISED
-        head = _usual_head(doc, curve.head)
+        head = usual_head(doc, curve.head)
         _draw_label(image, y0, curve.head, head)
         _draw_curve(strip, curve, scale, _inks(doc, curve))
     for span in doc["spans"]:
@@ -163,11 +163,11 @@ def _draw_curve(strip: d.Image, curve: LightCurve, scale: _Scale, inks: NDArray[
     for part in np.split(np.arange(len(flux)), edges):
         if not known[part[0]]:
             continue
-        points = [(float(columns[i]), float(rows[i])) for i in _thinned(part, columns, rows)]
+        points = [(float(columns[i]), float(rows[i])) for i in thinned(part, columns, rows)]
         d.line(strip, points if len(points) > 1 else points * 2, d.TEXT, 2)
 
 
-def _thinned(
+def thinned(
     part: NDArray[np.intp], columns: NDArray[np.float64], rows: NDArray[np.float64]
 ) -> list[int]:
     """Of many samples in one pixel column keep first, lowest, highest and last, in order."""
@@ -235,7 +235,7 @@ def _inks(doc: MastDoc, curve: LightCurve) -> NDArray[np.uint8]:
     return inks
 
 
-def _usual_head(doc: MastDoc, number: int) -> HeadDoc | None:
+def usual_head(doc: MastDoc, number: int) -> HeadDoc | None:
     """What a head showed for the longest time."""
     best: HeadDoc | None = None
     longest = -math.inf

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,10 +14,13 @@ from mastread.tools.captions import subrip, webvtt
 from mastread.tools.curves import draw_curves, write_png
 from mastread.tools.moments import hidden_times
 from mastread.tools.reading import Reading, to_json
+from mastread.tools.report.part import clip_address, make_part, photo_address
+from mastread.tools.report.shots import Album
 from mastread.tools.table import MARK, table
 from mastread.tools.wishes import Wishes
 from mastread.vision.photo import open_photo
 from mastread.vision.types import Seen
+from mastread.vision.video import open_video
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +31,24 @@ class Material:
     seen: Seen
     reading: Reading
     book: Rulebook
+
+
+@dataclass(frozen=True, slots=True)
+class ReportPlace:
+    """Where the report of a batch comes to stand.
+
+    Attributes
+    ----------
+    page : its path relative to the output folder
+    alone : whether it tells of one file only
+    part : where to save the part of this file
+    prefix : what the names of this part within the page begin with
+    """
+
+    page: str
+    alone: bool
+    part: str
+    prefix: str
 
 
 @dataclass(slots=True)
@@ -52,9 +74,10 @@ def make_outputs(
     wishes: Wishes,
     sheaf: Sheaf,
     stem: str,
+    place: ReportPlace | None,
     progress: Callable[[float], None],
 ) -> None:
-    """Make what `wishes` name.
+    """Make what `wishes` name; the part of a report goes to `place`.
 
     Raises
     ------
@@ -64,12 +87,13 @@ def make_outputs(
         If an output cannot be written.
     """
     reading, seen, kinds = material.reading, material.seen, wishes.kinds
+    album = Album(reading, seen) if "report" in kinds else None
     if "reading" in kinds:
         sheaf.text(".reading.json", to_json(reading, indent=2) + "\n")
     if "table" in kinds:
         sheaf.text(".spans.csv", MARK + table([reading]))
     if seen.source.kind == "photo":
-        _photo(material, wishes, sheaf)
+        _photo(material, wishes, sheaf, album, stem, place)
         return
     if "captions" in kinds:
         sheaf.text(".vtt", webvtt(reading, wishes.style))
@@ -86,12 +110,48 @@ def make_outputs(
             book=material.book,
             style=wishes.style,
             hidden=[hidden_times(mast.curves) for mast in seen.masts],
+            watch=None if album is None else album.look,
         )
+    elif album is not None:
+        with open_video(material.path) as video:
+            for frame in video:
+                album.look(frame)
+    if album is not None and place is not None:
+        _part(material, album, sheaf, stem, place)
 
 
-def _photo(material: Material, wishes: Wishes, sheaf: Sheaf) -> None:
-    if "marked" not in wishes.kinds:
-        return
+def _photo(
+    material: Material,
+    wishes: Wishes,
+    sheaf: Sheaf,
+    album: Album | None,
+    stem: str,
+    place: ReportPlace | None,
+) -> None:
+    if album is not None:
+        album.look(open_photo(material.path))
+    if "marked" in wishes.kinds:
+        _marked_photo(material, wishes, sheaf)
+    if album is not None and place is not None:
+        _part(material, album, sheaf, stem, place)
+
+
+def _part(material: Material, album: Album, sheaf: Sheaf, stem: str, place: ReportPlace) -> None:
+    """Save what the report tells of this file."""
+    photo = material.seen.source.kind == "photo"
+    ending = ".marked.jpg" if photo else ".marked.mp4"
+    marked = next((path for path, name in sheaf.made if name == ending), None)
+    media: str | None = None
+    if marked is not None and photo:
+        media = photo_address(marked)
+    elif marked is not None:
+        beside = os.path.relpath(stem + ending, Path(place.page).parent)
+        media = clip_address(marked, Path(beside).as_posix(), embed=place.alone)
+    part = make_part(material.seen, material.reading, material.book, album, media, place.prefix)
+    part.save(Path(place.part))
+
+
+def _marked_photo(material: Material, wishes: Wishes, sheaf: Sheaf) -> None:
     annotate_photo(
         open_photo(material.path),
         material.reading,

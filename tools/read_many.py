@@ -17,6 +17,7 @@ import click
 
 from mastread.decoder.rulebook import load_book
 from mastread.tools.batch import Crashed, cores, run_batch
+from mastread.tools.binder import Binder
 from mastread.tools.naming import plan_stems
 from mastread.tools.progress import Progress
 from mastread.tools.reporters import Reporter
@@ -68,6 +69,9 @@ def read_many(
         found = [item for item in find_media(paths) if not _is_own_output(item, out)]
         files = [item for item in found if isinstance(item, Path)]
         stems = plan_stems(files, paths) if out is not None else [""] * len(files)
+        binder = None
+        if out is not None and "report" in wishes.kinds:
+            binder = Binder(out, Path(scratch), stems, alone=len(found) == 1)
         tasks = [
             Task(
                 str(file),
@@ -77,6 +81,7 @@ def read_many(
                 stem,
                 scratch,
                 wishes,
+                binder.place(stem) if binder is not None else None,
                 (shown or {}).get(str(file), ""),
             )
             for file, stem in zip(files, stems, strict=True)
@@ -93,7 +98,15 @@ def read_many(
                     failures += 1
                     click.echo(outcome.trouble, err=True)
                 written += len(outcome.written)
+                if binder is not None:
+                    binder.add(outcome)
         reporter.finish()
+        if binder is not None:
+            made, trouble = binder.bind()
+            written += made
+            if trouble is not None:
+                failures += 1
+                click.echo(trouble, err=True)
     return Tally(len(found), failures, written)
 
 

@@ -51,12 +51,22 @@ def is_hidden(head: HeadDoc) -> bool:
     return all(max(values) - min(values) < LEAST_KNOWN for values in odds)
 
 
+def all_hidden(span: SpanDoc) -> bool:
+    """Whether no head of a mast could be seen."""
+    return all(is_hidden(head) for head in span["heads"])
+
+
 def _two_colours(head: HeadDoc) -> str:
     """Return ``red or yellow`` where two colours have nearly all the odds, else ''."""
     first, second, *_ = sorted(head["colour_odds"].items(), key=lambda item: -item[1])
     if first[1] + second[1] < TWO_COLOURS_AT:
         return ""
     return say("or", first=say("colour." + first[0]), last=say("colour." + second[0]))
+
+
+def mast_tells(number: int, what: str) -> str:
+    """Return what one of several masts tells: ``Mast 2: Clear``."""
+    return say("mast.tells", mast=say("mast", number=number), what=what)
 
 
 def title(indication: IndicationDoc, *, rule: bool = True) -> str:

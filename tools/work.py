@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mastread.decoder.rulebook import Rulebook, load_book
-from mastread.tools.outputs import Material, Sheaf, make_outputs
+from mastread.tools.outputs import Material, ReportPlace, Sheaf, make_outputs
 from mastread.tools.reading import Reading, build_reading, error_reading
 from mastread.tools.texts import one_line, say, use_language
 from mastread.tools.wishes import NO_WISHES, Wishes
@@ -42,6 +42,7 @@ class Task:
     stem : start of the outputs' names, below `out`
     scratch : folder on the same file system as `out` in which half-written files may lie
     wishes : what to make
+    place : where the report comes to stand, None where none was asked for
     shown : the path as outputs name it, where that is not the path itself
     """
 
@@ -52,6 +53,7 @@ class Task:
     stem: str = ""
     scratch: str = ""
     wishes: Wishes = NO_WISHES
+    place: ReportPlace | None = None
     shown: str = ""
 
     @property
@@ -70,12 +72,14 @@ class Outcome:
     trouble : one line where something failed, else None
     warnings : sentences about the file
     written : files that were written
+    part : where the part for the report was saved, None where there is none
     """
 
     reading: Reading
     trouble: str | None = None
     warnings: tuple[str, ...] = ()
     written: tuple[str, ...] = ()
+    part: str | None = None
 
 
 def do_task(task: Task, report: Progress) -> Outcome:
@@ -106,7 +110,8 @@ def do_task(task: Task, report: Progress) -> Outcome:
     except Exception as error:
         trouble = say("error.internal", path=task.name, what=_where(error))
         return Outcome(reading, trouble, seen.warnings)
-    return Outcome(reading, None, seen.warnings, written)
+    part = None if task.place is None else task.place.part
+    return Outcome(reading, None, seen.warnings, written, part)
 
 
 def failed(path: str, message: str, book: Rulebook) -> Outcome:
@@ -150,6 +155,7 @@ def _write(
             task.wishes,
             sheaf,
             task.stem,
+            task.place,
             lambda done: report(READING_SHARE + rest * done),
         )
         written = []

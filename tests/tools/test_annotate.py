@@ -271,12 +271,12 @@ def test_light_curves_with_gaps_and_none_at_all(clip_seen: Make, book: Rulebook)
 
 def test_a_long_curve_keeps_every_flash() -> None:
     """With more samples than pixels the extremes of each column survive."""
-    from mastread.tools.curves import _thinned
+    from mastread.tools.curves import thinned
 
     columns = np.repeat(np.arange(50.0), 100)
     rows = np.full(5000, 80.0)
     rows[37::100] = 5.0
-    kept = _thinned(np.arange(5000), columns, rows)
+    kept = thinned(np.arange(5000), columns, rows)
     assert len(kept) <= 4 * 50
     assert kept == sorted(kept)
     assert set(range(37, 5000, 100)) <= set(kept)

@@ -122,7 +122,11 @@ def _bare(spans: list[tuple[float, float]]) -> Reading:
         "most_restrictive": {"rule": None, "name": "Stop"},
         "reasons": [],
     }
-    head = {"head": 1, "colour": "red", "behaviour": "steady"}
+    sure = {
+        "colour_odds": {"red": 1.0, "green": 0.0},
+        "behaviour_odds": {"steady": 1.0, "dark": 0.0},
+    }
+    head = {"head": 1, "colour": "red", "behaviour": "steady", **sure}
     masts = [
         {
             "mast": n,
