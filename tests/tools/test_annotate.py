@@ -115,6 +115,8 @@ def _reading_of(masts: list[tuple[int, int, int]]) -> Reading:
                 "head": k + 1,
                 "colour": words[k].split()[-1].replace("dark", "none"),
                 "behaviour": ["flashing", "steady", "dark"][k],
+                "colour_odds": {"red": 1.0, "yellow": 0.0},
+                "behaviour_odds": {"steady": 1.0, "flashing": 0.0, "dark": 0.0},
                 "rate_hz": None,
                 "rate_sd_hz": None,
                 "x": float(x),
@@ -179,6 +181,7 @@ def test_a_colour_between_two_names_both() -> None:
     head: Any = {
         "colour": "unknown",
         "behaviour": "unknown",
+        "behaviour_odds": {"steady": 0.6, "flashing": 0.4, "dark": 0.0},
         "colour_odds": {"red": 0.6, "yellow": 0.35, "green": 0.0, "lunar": 0.05},
     }
     assert head_words(head, photo=True) == "red or yellow"
@@ -308,11 +311,14 @@ def test_wrap_lines_keeps_indents() -> None:
 
 
 def test_every_sentence_is_used_and_every_key_is_a_sentence() -> None:
-    code = "\n".join(
+    sources = (
         file.read_text(encoding="utf-8")
-        for file in files("mastread.tools").iterdir()
+        for folder in (files("mastread.tools"), files("mastread.tools.report"))
+        for file in folder.iterdir()
         if file.name.endswith(".py") and file.name != "texts.py"
     )
+    # A part with texts of its own has its own test of them.
+    code = "\n".join(text for text in sources if "shelf.texts import" not in text)
     named = set(re.findall(r"""\bsay\(\s*["']([a-z_.]+[a-z])["']""", code))
     assert len(named) > 30
     assert named - set(ENGLISH) == set()
@@ -320,6 +326,9 @@ def test_every_sentence_is_used_and_every_key_is_a_sentence() -> None:
     built = {f"colour.{colour}" for colour in drawing.LENS_INK if colour != "none"}
     built |= {"colour.unknown.short", "head.perhaps_flashing.short"}
     built |= {"indication.ambiguous", "indication.unreadable"}
+    built |= {"report.lamp.lit", "report.lamp.dark"}
+    built |= {f"report.faults.{key}" for key in ("ambiguous", "unreadable")}
+    built |= {f"report.faults.{key}.title" for key in ("what", "shows", "read", "safe")}
     assert built <= set(ENGLISH)
     bare = {key for key in set(ENGLISH) - built - named if f'"{key}"' not in code}
     assert bare == set()
