@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mastread.tools.batch import Crashed, cores, run_batch
-from mastread.tools.shelf.enter import adopt, enter, sweep
+from mastread.tools.shelf.database import transaction
+from mastread.tools.shelf.enter import adopt, enter, note_place, sweep
 from mastread.tools.shelf.lock import adding
 from mastread.tools.shelf.recipe import make_recipe
 from mastread.tools.shelf.record import read_record
-from mastread.tools.shelf.shelve import MAKING, Shelved, Task, shelve
+from mastread.tools.shelf.shelve import MAKING, Shelved, Task, digest_of, shelve
 from mastread.tools.shelf.store import Shelf
 from mastread.tools.shelf.texts import say
 from mastread.tools.texts import one_line
@@ -131,17 +132,33 @@ def _take(
 
 
 def _is_known(shelf: Shelf, path: Path, recipe: str) -> bool:
-    """Whether the file at that place is as it was when it was read by that recipe."""
+    """Whether the file was read by that recipe: as it was at that place, or by its content.
+
+    A file that was moved, or whose run was killed before its place was noted, is known by its
+    hash; only files as long as a known one are hashed for that.
+    """
     try:
         found = path.stat()
     except OSError:
         return False
-    query = (
-        "SELECT 1 FROM place p JOIN reading r ON r.media = p.media "
-        "WHERE p.path = ? AND p.bytes = ? AND p.mtime_ns = ? AND r.recipe = ?"
-    )
-    values = (place_of(path, shelf.folder), found.st_size, found.st_mtime_ns, recipe)
-    return shelf.database.execute(query, values).fetchone() is not None
+    database, place = shelf.database, place_of(path, shelf.folder)
+    read = "SELECT m.id, m.sha256 FROM media m JOIN reading r ON r.media = m.id"
+    there = f"{read} JOIN place p ON p.media = m.id WHERE p.path = ? AND p.bytes = ? "
+    values = (place, found.st_size, found.st_mtime_ns, recipe)
+    if database.execute(there + "AND p.mtime_ns = ? AND r.recipe = ?", values).fetchone():
+        return True
+    query = f"{read} WHERE m.bytes = ? AND r.recipe = ?"
+    alike = {row["sha256"]: row["id"] for row in database.execute(query, (found.st_size, recipe))}
+    if not alike:
+        return False
+    try:
+        media = alike.get(digest_of(path))
+    except MediaError:
+        return False
+    if media is not None:
+        with transaction(database):
+            note_place(shelf, media, (place, found.st_size, found.st_mtime_ns))
+    return media is not None
 
 
 def _spans(shelf: Shelf) -> int:

@@ -13,6 +13,7 @@ CREATE TABLE media (                -- a photo or video, known by its content
   credit      TEXT NOT NULL DEFAULT '',
   licence     TEXT NOT NULL DEFAULT ''
 ) STRICT;
+CREATE INDEX media_bytes ON media (bytes);
 
 CREATE TABLE place (                -- where such a file lies
   path        TEXT PRIMARY KEY,     -- relative to the shelf's folder where that can be said
