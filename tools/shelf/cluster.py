@@ -111,7 +111,7 @@ def _run(
     threads = max(1, sum(client.nthreads().values()))
     waiting = iter(tasks)
     futures: dict[str, Task] = {}
-    done = distributed.as_completed()
+    done = distributed.as_completed(loop=client.loop)
 
     def hand_over() -> None:
         task = next(waiting, None)

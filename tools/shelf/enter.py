@@ -92,11 +92,8 @@ def adopt(shelf: Shelf) -> int:
 def sweep(shelf: Shelf) -> int:
     """Remove folders whose clips no span shows any more; return how many."""
     database = shelf.database
-    used = {
-        str(path).rpartition("/")[0]
-        for (view,) in database.execute("SELECT view FROM span UNION ALL SELECT base FROM span")
-        for path in (json.loads(view)["poster"],)
-    }
+    clips = database.execute("SELECT DISTINCT clip FROM span WHERE clip IS NOT NULL")
+    used = {row["clip"].rpartition("/")[0] for row in clips}
     latest = "SELECT folder FROM reading GROUP BY media HAVING id = max(id)"
     used |= {row["folder"] for row in database.execute(latest)}
     removed = 0
@@ -177,8 +174,8 @@ def _spans(shelf: Shelf, media: int, reading: int, record: Record, old: list[Spa
 
 def _rebase(database: sqlite3.Connection, row: int, reading: int, base: View) -> None:
     text = json.dumps(base, ensure_ascii=False, allow_nan=False)
-    query = "UPDATE span SET base = ?, reading = ? WHERE row = ?"
-    database.execute(query, (text, reading, row))
+    database.execute("UPDATE seen SET base = ? WHERE span = ?", (text, row))
+    database.execute("UPDATE span SET reading = ? WHERE row = ?", (reading, row))
 
 
 def _at(made: Made, folder: str) -> Made:

@@ -20,12 +20,12 @@ def insert_span(
         "media": media,
         "reading": reading,
         "origin": origin,
-        "base": text,
-        **_columns(base, text),
+        **_columns(base),
     }
     marks = ", ".join(f":{key}" for key in columns)
     query = f"INSERT INTO span ({', '.join(columns)}) VALUES ({marks})"
     row = cast("int", database.execute(query, columns).lastrowid)
+    database.execute("INSERT INTO seen VALUES (?, ?, ?)", (row, text, text))
     _index(database, row, media, name, base)
     return row
 
@@ -33,7 +33,8 @@ def insert_span(
 def write_view(database: sqlite3.Connection, row: int, view: View) -> None:
     """Write a span's view and everything that follows from it."""
     text = json.dumps(view, ensure_ascii=False, allow_nan=False)
-    columns = _columns(view, text)
+    database.execute("UPDATE seen SET view = ? WHERE span = ?", (text, row))
+    columns = _columns(view)
     sets = ", ".join(f"{key} = :{key}" for key in columns)
     database.execute(f"UPDATE span SET {sets} WHERE row = :row", {**columns, "row": row})
     media, name = database.execute("SELECT media, id FROM span WHERE row = ?", (row,)).fetchone()
@@ -42,10 +43,9 @@ def write_view(database: sqlite3.Connection, row: int, view: View) -> None:
     _index(database, row, media, name, view)
 
 
-def _columns(view: View, text: str) -> dict[str, Any]:
+def _columns(view: View) -> dict[str, Any]:
     indication = view["indication"]
     return {
-        "view": text,
         "hidden": int(view["hidden"]),
         "mast": view["mast"],
         "start_s": view["start_s"],

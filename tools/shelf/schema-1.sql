@@ -43,9 +43,7 @@ CREATE TABLE span (                 -- what one mast showed for one stretch of t
   media       INTEGER NOT NULL REFERENCES media (id),
   reading     INTEGER NOT NULL REFERENCES reading (id), -- the newest that knows it
   origin      TEXT NOT NULL CHECK (origin IN ('machine', 'person')),
-  base        TEXT NOT NULL CHECK (json_valid(base)),   -- the machine's view
-  view        TEXT NOT NULL CHECK (json_valid(view)),   -- with all changes in force
-  -- columns of the view, to find by
+  -- columns of the view, to find by; the rows are short, so that all can be looked through
   hidden      INTEGER NOT NULL,
   mast        INTEGER NOT NULL,
   start_s     REAL,
@@ -69,6 +67,12 @@ CREATE INDEX span_rule ON span (rule) WHERE hidden = 0;
 CREATE INDEX span_aspect ON span (aspect) WHERE hidden = 0;
 CREATE INDEX span_verdict ON span (verdict) WHERE hidden = 0 AND verdict IS NOT NULL;
 CREATE INDEX span_sure ON span (sure) WHERE hidden = 0;
+
+CREATE TABLE seen (                 -- a span in full
+  span        INTEGER PRIMARY KEY REFERENCES span (row),
+  base        TEXT NOT NULL CHECK (json_valid(base)),   -- the machine's view
+  view        TEXT NOT NULL CHECK (json_valid(view))    -- with all changes in force
+) STRICT;
 
 CREATE TABLE flash (                -- rates of the flashing heads of a view
   span        INTEGER NOT NULL REFERENCES span (row) ON DELETE CASCADE,

@@ -17,10 +17,10 @@ The tables
 ----------
 ``media``    a photo or video by the SHA-256 of its content; ``place``: where it lies.
 ``reading``  what the machine read in it, by which book and version; rows are never altered.
-``span``     what one mast showed for one stretch of time. ``base`` is the machine's view of it,
-             ``view`` the one with people's changes in force (both as `views.View`, JSON); the
-             other columns repeat parts of the view, to find by. ``hidden`` spans were removed,
-             joined into another, or are no longer seen.
+``span``     what one mast showed for one stretch of time, in short, to find by. In ``seen``, in
+             full (`views.View`, JSON): ``base`` is the machine's view of it, ``view`` the one
+             with people's changes in force, of which ``span`` repeats parts. ``hidden`` spans
+             were removed, joined into another, or are no longer seen.
 ``change``   an act of a person: who, when, what. ``patch``: what it says of each span that it
              touches (keys of a `View`). Both only ever grow; triggers refuse anything else.
              Undoing and redoing are changes too (`history`).
@@ -60,7 +60,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, cast
+from typing import Any, Final, Self, cast
 
 from mastread.decoder.aspect import DARK, Aspect, HeadShown
 from mastread.decoder.language import parse_aspect
@@ -162,7 +162,7 @@ class Shelf:
         """
         text = name.strip().lower()
         rows = self.database.execute(
-            "SELECT * FROM span WHERE id >= ? AND id < ? LIMIT 2", (text, text + "~")
+            f"{_SPANS} WHERE s.id >= ? AND s.id < ? ORDER BY s.id LIMIT 2", (text, text + "~")
         ).fetchall()
         if not rows or not text:
             raise WrongCallError(say("span.none", text=name))
@@ -173,7 +173,7 @@ class Shelf:
     def spans_of(self, media: int, *, hidden: bool = False) -> list[Span]:
         """Return the spans of one file by mast and time."""
         rows = self.database.execute(
-            "SELECT * FROM span WHERE media = ? AND hidden <= ? ORDER BY mast, start_s, row",
+            f"{_SPANS} WHERE s.media = ? AND s.hidden <= ? ORDER BY s.mast, s.start_s, s.row",
             (media, int(hidden)),
         )
         return [_span(row) for row in rows]
@@ -376,7 +376,8 @@ class Shelf:
         """Compute the views of spans anew from base and history; inside a transaction."""
         undone = past.out_of_force(self.database)
         for row in rows:
-            text = self.database.execute("SELECT base FROM span WHERE row = ?", (row,)).fetchone()
+            query = "SELECT base FROM seen WHERE span = ?"
+            text = self.database.execute(query, (row,)).fetchone()
             view = past.folded(self.database, row, json.loads(text["base"]), undone)
             write_view(self.database, row, view)
 
@@ -388,6 +389,12 @@ class Shelf:
             start = other.view["start_s"]
             if same_mast and other.row not in rows and start is not None and first < start < last:
                 raise WrongCallError(say("join.between", id=other.id))
+
+
+_SPANS: Final = (
+    "SELECT s.id, s.row, s.media, s.reading, s.origin, v.view, v.base "
+    "FROM span s JOIN seen v ON v.span = s.row"
+)
 
 
 def _span(row: sqlite3.Row) -> Span:

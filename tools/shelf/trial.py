@@ -52,7 +52,8 @@ _SAME: Final[dict[str, str]] = {
     "FROM reading r JOIN media m ON m.id = r.media",
     "span": "SELECT s.id, sha256, recipe, origin, base, view, hidden, mast, start_s, end_s, "
     "aspect, heads, plates, status, rule, name, safest, sure, light, verdict, who, clip "
-    "FROM span s JOIN media m ON m.id = s.media JOIN reading r ON r.id = s.reading",
+    "FROM span s JOIN seen v ON v.span = s.row JOIN media m ON m.id = s.media "
+    "JOIN reading r ON r.id = s.reading",
     "flash": "SELECT s.id, hz FROM flash f JOIN span s ON s.row = f.span",
     "words": "SELECT s.id, body FROM words w JOIN span s ON s.row = w.rowid",
 }
