@@ -323,4 +323,6 @@ def _storage(rng: Rng, setup: Setup, settled: Mapping[str, Any]) -> VideoOptions
         preset="veryfast",
         matrix="bt709" if setup.height >= 720 or rng.random() < 0.5 else "bt601",
         rotation=int(settled.get("rotation", rotation)),
+        fields=settled.get("fields", ""),
+        transfer=settled.get("transfer", "sdr"),
     )

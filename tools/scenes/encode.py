@@ -39,6 +39,9 @@ class VideoOptions:
     matrix : luma weights, ``bt709`` or ``bt601``; MJPEG always has the latter
     rotation : degrees clockwise, 0, 90, 180 or 270, by which a player must turn the stored
         pictures; MP4 and MOV only
+    fields : ``flagged``: every two pictures are woven into one frame of two fields, upper first,
+        and the file says so; ``bare``: woven, and the file says nothing
+    transfer : ``hlg`` or ``pq``: ten bits in the wide colours of ITU-R BT.2100; else BT.709
     """
 
     codec: Codec = "h264"
@@ -46,6 +49,8 @@ class VideoOptions:
     preset: str = "veryfast"
     matrix: Literal["bt709", "bt601"] = "bt709"
     rotation: int = 0
+    fields: Literal["", "flagged", "bare"] = ""
+    transfer: Literal["sdr", "hlg", "pq"] = "sdr"
 
 
 class ClipWriter:
@@ -71,6 +76,10 @@ class ClipWriter:
         options = options or VideoOptions()
         if width % 2 or height % 2:
             raise ValueError(f"{path}: {width}x{height} must be even for video")
+        if options.fields and options.codec != "h264":
+            raise ValueError(f"{path}: fields are written as H.264 only")
+        if options.transfer != "sdr" and options.codec not in ("h264", "hevc"):
+            raise ValueError(f"{path}: {options.transfer} needs ten bits, so H.264 or HEVC")
         if options.rotation and Path(path).suffix not in (".mp4", ".mov"):
             raise ValueError(f"{path}: only .mp4 and .mov can hold a rotation flag")
         self._path = Path(path)
@@ -83,6 +92,8 @@ class ClipWriter:
         assert isinstance(stream, av.VideoStream)
         stream.width, stream.height = (height, width) if turned else (width, height)
         stream.pix_fmt = "yuvj420p" if options.codec == "mjpeg" else "yuv420p"
+        if options.transfer != "sdr":
+            stream.pix_fmt = "yuv420p10le"
         context = stream.codec_context
         context.time_base = Fraction(1, _TICKS)
         stream.time_base = Fraction(1, _TICKS)
@@ -100,6 +111,8 @@ class ClipWriter:
             context.options = {"crf": str(options.crf), "preset": options.preset}
             if options.codec == "hevc":
                 context.options = {**context.options, "x265-params": "log-level=error"}
+            if options.fields == "flagged":
+                context.options = {**context.options, "x264-params": "tff=1"}
         full = options.codec == "mjpeg"
         # JPEG pictures hold BT.601 luma weights (JFIF), whatever the clip is.
         modern = options.matrix == "bt709" and not full
@@ -109,16 +122,36 @@ class ClipWriter:
         context.color_range = self._range
         context.color_primaries = 1
         context.color_trc = 1
+        if options.transfer != "sdr":
+            # Code points of ITU-T H.273: BT.2020 matrix and primaries, PQ or HLG.
+            self._matrix = Colorspace(9)
+            context.colorspace = 9
+            context.color_primaries = 9
+            context.color_trc = {"pq": 16, "hlg": 18}[options.transfer]
         self._stream = stream
+        self._upper: tuple[NDArray[np.uint8], float] | None = None
 
     def __enter__(self) -> ClipWriter:
         return self
 
     def write(self, rgb: NDArray[np.uint8], time_s: float) -> None:
         """Append one (H, W, 3) picture shown from `time_s` on."""
+        if self._options.fields:
+            if self._upper is None:
+                self._upper = (rgb, time_s)
+                return
+            # Even rows are of the first moment, odd rows of the second.
+            (rgb, time_s), lower = self._upper, rgb
+            rgb = rgb.copy()
+            rgb[1::2] = lower[1::2]
+            self._upper = None
         turns = {0: 0, 90: 1, 180: 2, 270: 3}[self._options.rotation]
         picture = np.ascontiguousarray(np.rot90(rgb, turns)) if turns else rgb
-        frame = av.VideoFrame.from_ndarray(picture, format="rgb24")
+        if self._options.transfer == "sdr":
+            frame = av.VideoFrame.from_ndarray(picture, format="rgb24")
+        else:
+            deep = to_bt2100(picture, self._options.transfer)
+            frame = av.VideoFrame.from_ndarray(deep, format="rgb48le")
         frame = frame.reformat(
             format=self._stream.pix_fmt,
             dst_colorspace=self._matrix,
@@ -145,6 +178,31 @@ class ClipWriter:
         if self._options.rotation:
             flag_rotation(self._part, self._options.rotation)
         self._part.replace(self._path)
+
+
+#: Linear light of BT.709 primaries to those of BT.2020 (ITU-R BT.2087-0, section 4).
+_TO_BT2020: Final = np.array(
+    [[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]]
+)
+#: Peak of the made pictures in cd/m2 when they are told as PQ: a bright display.
+_PEAK_CD: Final = 1000.0
+
+
+def to_bt2100(rgb: NDArray[np.uint8], transfer: str) -> NDArray[np.uint16]:
+    """Pictures in sRGB as (H, W, 3) codes of 16 bits in HLG or PQ (ITU-R BT.2100, tables 4, 5)."""
+    coded = np.arange(256) / 255.0
+    table = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+    light = np.clip(table.astype(np.float32)[rgb] @ _TO_BT2020.T.astype(np.float32), 0.0, 1.0)
+    if transfer == "hlg":
+        a, b, c = 0.17883277, 0.28466892, 0.55991073
+        low = np.sqrt(3.0 * light)
+        out = np.where(light <= 1 / 12, low, a * np.log(np.maximum(12.0 * light - b, 1e-6)) + c)
+    else:
+        m1, m2 = 2610 / 16384, 2523 / 4096 * 128
+        c1, c2, c3 = 3424 / 4096, 2413 / 4096 * 32, 2392 / 4096 * 32
+        power = (light * (_PEAK_CD / 10000.0)) ** m1
+        out = ((c1 + c2 * power) / (1.0 + c3 * power)) ** m2
+    return np.asarray(np.clip(np.rint(out * 65535.0), 0, 65535), np.uint16)
 
 
 def flag_rotation(path: str | os.PathLike[str], degrees: int) -> None:
