@@ -68,7 +68,7 @@ def open_film(path: str | os.PathLike[str]) -> tuple[InputContainer, VideoStream
     """
     container = _open_container(path)
     try:
-        stream = _video_stream(path, container)
+        stream = picture_stream(path, container)
     except MediaError:
         container.close()
         raise
@@ -103,7 +103,8 @@ def _open_container(path: str | os.PathLike[str]) -> InputContainer:
     return container
 
 
-def _video_stream(path: str | os.PathLike[str], container: InputContainer) -> VideoStream:
+def picture_stream(path: str | os.PathLike[str], container: InputContainer) -> VideoStream:
+    """The picture stream of a container; MediaError where there is none that can be decoded."""
     for stream in container.streams.video:
         # A cover picture of a sound file is a video stream with a mark.
         if not stream.disposition & Disposition.attached_pic:

@@ -6,6 +6,7 @@ media -> frames -> lamps -> tracks (light curves) -> colour, behaviour -> heads 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from copy import copy
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -42,6 +43,9 @@ from mastread.vision.watch import Watched, Watcher
 from mastread.vision.whereabouts import settle_places
 
 Progress = Callable[[float], None]
+#: Heads without light by the places of the lit ones in a frame, and the odds of one not found.
+DarkKnown = dict[tuple[int, ...], tuple[list[DarkHead], float]]
+_MOST_KNOWN: Final = 50
 
 #: A lamp counts as seen in a clip if this many looks agree.
 _FEWEST_LOOKS: Final = 3
@@ -233,10 +237,24 @@ def watch(
 
 def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
     """Masts of a clip, scene after scene, left to right."""
-    seen: list[MastSeen] = []
+    return tuple(mast for mast, _ in masts_with_sites(watched, hints))
+
+
+def masts_with_sites(
+    watched: Watched, hints: Hints, known_dark: DarkKnown | None = None
+) -> list[tuple[MastSeen, frozenset[int]]]:
+    """Masts of a clip, each with the numbers of the sites of its lamps.
+
+    Parameters
+    ----------
+    known_dark : remembers heads without light from call to call, for a stream that is looked at
+        again and again while it runs
+    """
+    seen: list[tuple[MastSeen, frozenset[int]]] = []
     scenes = sorted({site.scene for site in watched.sites})
     for scene in scenes:
-        all_sites = [site for site in watched.sites if site.scene == scene]
+        # Copies, so that a stream may be watched on.
+        all_sites = [copy(site) for site in watched.sites if site.scene == scene]
         if scene in watched.best_frames:
             best, view = watched.best_frames[scene]
             settle_places(all_sites, best.index, view.zoom, inverse(view.matrix))
@@ -254,12 +272,15 @@ def masts_of_clip(watched: Watched, hints: Hints) -> tuple[MastSeen, ...]:
             odds = [_odds_of(lens.site) for head in members for lens in head.lenses]
             if not _is_mast(odds, hints):
                 continue
-            dark, unseen = _dark_in_clip(watched, scene, members, doubtful, hints)
+            dark, unseen = _dark_in_clip(watched, scene, members, doubtful, hints, known_dark)
             if hints.heads is None:
                 unseen = _or_else(unseen, group)
             number = len(seen) + 1
-            seen.append(_clip_mast(number, members, dark, unseen, group.staggered, hints))
-    return tuple(mast for mast in seen if mast.spans)
+            mast = _clip_mast(number, members, dark, unseen, group.staggered, hints)
+            if mast.spans:
+                numbers = {lens.site.number for head in members for lens in head.lenses}
+                seen.append((mast, frozenset(numbers)))
+    return seen
 
 
 def _to_the_end(
@@ -326,7 +347,12 @@ def _clip_mast(
 
 
 def _dark_in_clip(
-    watched: Watched, scene: int, heads: list[Head], doubtful: list[Site], hints: Hints
+    watched: Watched,
+    scene: int,
+    heads: list[Head],
+    doubtful: list[Site],
+    hints: Hints,
+    known: DarkKnown | None = None,
 ) -> tuple[list[DarkHead], float]:
     """Heads of one mast that never shone, in the scene's coordinates; odds of one not found."""
     places = [(head.x, head.y, head.radius) for head in heads]
@@ -334,7 +360,15 @@ def _dark_in_clip(
         return [], _unseen_where_not_told(places)
     frame, view = watched.best_frames[scene]
     lit = [(*view.place(head.x, head.y), head.radius * view.zoom) for head in heads]
-    dark, unseen = _dark_heads(frame, lit, hints)
+    key = (scene, frame.index, *(round(value) for place in lit for value in place))
+    if known is not None and key in known:
+        dark, unseen = known[key]
+    else:
+        dark, unseen = _dark_heads(frame, lit, hints)
+        if known is not None:
+            if len(known) >= _MOST_KNOWN:
+                known.clear()
+            known[key] = dark, unseen
     if hints.heads is None:
         spots = [(site.x, site.y, site.radius, _odds_of(site)) for site in doubtful]
         unseen = with_doubtful(unseen, places, spots)

@@ -44,6 +44,9 @@ _LOOK_TO: Final = 4.5
 _LARGEST_RADIUS: Final = 40.0
 #: Samples that are packed into one array at a time.
 _PACK: Final = 256
+#: Looks that stay when old ones are dropped, and odds of looks.
+_LOOKS_KEPT: Final = 8
+_ODDS_KEPT: Final = 240
 #: Looks of which the middle one tells the size, the factor by which a lens must have grown before
 #: its size is followed, and the step (logarithm) by which it then is.
 _LOOKS_OF_SIZE: Final = 5
@@ -123,12 +126,23 @@ class Site:
         self.sizes += other.sizes
 
     def forget_before(self, time_s: float) -> None:
-        """Drop samples and looks from before a time."""
-        self._packed = [part[part["time_s"] >= time_s] for part in self._packed]
-        self._packed = [part for part in self._packed if len(part)]
-        if not self._packed:
-            self.samples = [row for row in self.samples if row["time_s"] >= time_s]
-        self.spots = [look for look in self.spots if look[0] >= time_s]
+        """Drop samples and looks from before a time.
+
+        The last looks stay, with their samples, however old they are: what a lamp looked like when
+        it was lit must be known to tell that it is dark.
+        """
+        old = [look for look in self.spots if look[0] < time_s]
+        new = len(self.spots) - len(old)
+        stay = old[-(_LOOKS_KEPT - new) :] if new < _LOOKS_KEPT else []
+        self.spots = self.spots[len(old) - len(stay) :]
+        if self._packed or (self.samples and float(self.samples[0]["time_s"]) < time_s):
+            table = self.table()
+            keep = table["time_s"] >= time_s
+            for look_s, _ in stay:
+                keep |= np.abs(table["time_s"] - look_s) < 1e-6
+            self._packed = []
+            self.samples = list(table[keep])
+        del self.lamp_odds[:-_ODDS_KEPT], self.sizes[:-_ODDS_KEPT]
 
     def note_size(self, radius: float, zoom: float) -> None:
         """Take the radius of a look (pixels of its frame): has the lens grown?

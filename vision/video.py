@@ -36,7 +36,7 @@ from mastread.vision.media_raster import RgbRaster, YccRaster
 from mastread.vision.media_samples import SampleReader
 
 #: Codecs whose colour-difference samples lie midway between luma samples.
-_CENTRED = PHOTOGRAPHIC | {"mpeg1video"}
+CENTRED = PHOTOGRAPHIC | {"mpeg1video"}
 _STOPPED_THERE = "nothing was read from there on"
 #: The picture may end this much before the sound or the stated end without a word.
 _EARLY_END_S = 0.5
@@ -163,7 +163,7 @@ class Video:
         size = (self.width, self.height)
         reader = SampleReader(
             facts.turn,
-            centred=facts.codec in _CENTRED,
+            centred=facts.codec in CENTRED,
             photographic=facts.codec in PHOTOGRAPHIC,
         )
         index = 0
