@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -20,12 +21,21 @@ from mastread.tools.cli_options import (
     told_plates,
     wanted_kinds,
 )
-from mastread.tools.texts import say
+from mastread.tools.texts import say, use_language
 from mastread.tools.wishes import Style, Wishes
+
+if TYPE_CHECKING:
+    from mastread.vision.types import Hints
 
 
 @click.command()
-@click.argument("paths", nargs=-1, required=True, metavar="PATH...")
+@click.argument("paths", nargs=-1, metavar="PATH...")
+@click.option(
+    "--live",
+    metavar="CAMERA_OR_URL",
+    help="Read a camera (/dev/video0, or its number) or a network stream (rtsp, http, udp, tcp) "
+    "as it comes, and tell each change; Ctrl-C ends it.",
+)
 @rules_option
 @click.option(
     "--format",
@@ -48,6 +58,7 @@ from mastread.tools.wishes import Style, Wishes
 def read(
     ctx: click.Context,
     paths: tuple[str, ...],
+    live: str | None,
     book: str,
     form: str,
     out: Path | None,
@@ -73,13 +84,20 @@ def read(
       mastread read footage --out readings --report
       mastread read clip.mp4 --out quiz --style question --make marked
       mastread read clip.mp4 --heads 3 --plate none --format jsonl
+      mastread read --live rtsp://camera.local/video --format jsonl
     """
+    if (live is None) == (not paths):
+        raise click.UsageError(say("error.live.both" if paths else "error.read.nothing"))
     told = told_plates(plates)
     wanted = wanted_kinds(kinds, out, report=report)
     # Here and not above: these load the video stack, which --help has no need of.
+    from mastread.vision.types import Hints
+
+    if live is not None:
+        _read_live(ctx, live, form, book, Hints(heads, region, told), out, wanted, language)
+        return
     from mastread.tools.read_many import read_many
     from mastread.tools.reporters import REPORTERS
-    from mastread.vision.types import Hints
 
     tally = read_many(
         paths,
@@ -96,4 +114,26 @@ def read(
     if tally.failed:
         if tally.inputs > 1:
             click.echo(say("failed", failed=tally.failed, count=tally.inputs), err=True)
+        ctx.exit(1)
+
+
+def _read_live(
+    ctx: click.Context,
+    live: str,
+    form: str,
+    book: str,
+    hints: Hints,
+    out: Path | None,
+    kinds: frozenset[str],
+    language: str,
+) -> None:
+    """Read a stream until it ends."""
+    from mastread.tools.live import read_live
+
+    use_language(language)
+    tally = read_live(live, form=form, book=book, hints=hints, out=out, kinds=kinds)
+    if tally.written:
+        key = "wrote.one" if len(tally.written) == 1 else "wrote"
+        click.echo(say(key, count=len(tally.written), path=out), err=True)
+    if tally.failed:
         ctx.exit(1)

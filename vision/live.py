@@ -111,7 +111,7 @@ class LiveReader:
 
     def _look(self) -> list[Change]:
         changes = []
-        present = set()
+        present: set[int] = set()
         for seen, sites in masts_with_sites(self._watcher.watched, self._hints, self._dark):
             mast = self._mast_of(seen, sites, present)
             present.add(mast.number)

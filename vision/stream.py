@@ -24,10 +24,10 @@ from av.error import FFmpegError
 from av.video.stream import VideoStream
 
 from mastread.vision.errors import MediaError
-from mastread.vision.media_film import FilmFacts, film_facts, picture_stream
+from mastread.vision.media_film import PHOTOGRAPHIC, FilmFacts, film_facts, picture_stream
 from mastread.vision.media_frames import WholeFrames
 from mastread.vision.media_samples import SampleReader
-from mastread.vision.video import CENTRED, PHOTOGRAPHIC, VideoFrame
+from mastread.vision.video import CENTRED, VideoFrame
 
 #: Seconds without an answer or a picture after which a stream counts as gone.
 PATIENCE_S: Final = 10.0
@@ -219,7 +219,7 @@ def open_stream(name: str) -> Stream:
 
 def _connect(name: str) -> tuple[InputContainer, VideoStream]:
     source, form = _source(name)
-    options = {"fflags": "nobuffer"} if form is None else {}
+    options = {"fflags": "nobuffer", "analyzeduration": "2000000"} if form is None else {}
     try:
         container = av.open(
             source,
