@@ -32,11 +32,12 @@ _AGREE: Final = 3.0
 _MOST_ZOOM: Final = 6.0
 _MOST_TURN: Final = 0.5
 #: Corners of the old picture that must be found in their places: how many, which share of those
-#: that should be in view, to how many pixels, and how far spread over the part in view.
+#: that should be in view, to how many pixels, and how far spread over the part in view
 _FEWEST_CORNERS: Final = 12
 _SHARE: Final = 0.5
 _IN_PLACE: Final = 1.0
-_SPREAD: Final = 0.1
+#: (standard deviation as a share of its length and breadth, the wider way and the other).
+_SPREAD: Final = (0.1, 0.04)
 #: Likeness (correlation) of the two pictures where both are seen.
 _LIKE: Final = 0.5
 #: Both must share at least this part of the picture.
@@ -91,7 +92,7 @@ class Landmarks:
         """Numbers of the scenes of which a view is kept."""
         return {one.scene for one in self._kept}
 
-    def note(self, picture: Picture, scene: int, matrix: Matrix) -> None:
+    def note(self, picture: Picture, scene: int, matrix: Matrix) -> bool:
         """Keep a view (reduced picture with its pose) if it shows something new of its scene."""
         own = [one for one in self._kept if one.scene == scene]
         shape = picture.shape
@@ -100,16 +101,17 @@ class Landmarks:
             and 1 / _NEW_ZOOM < _scale(matrix) / _scale(one.matrix) < _NEW_ZOOM
             for one in own
         ):
-            return
+            return False
         points, descriptors = self._features(picture)
         if len(points) < _FEWEST_MATCHES:
-            return
+            return False
         self._kept.append(Landmark(scene, matrix.copy(), picture.copy(), points, descriptors))
         if len(own) + 1 > _MOST_OF_SCENE:
             # The first of a scene is its anchor: it has no error of its own.
             self._kept.remove(own[1])
         elif len(self._kept) > _MOST:
             self._kept.remove(self._least_wanted())
+        return True
 
     def find(self, picture: Picture, scenes: set[int] | None = None) -> Found | None:
         """The scene that a reduced picture shows, if that is beyond doubt.
@@ -241,7 +243,8 @@ def settle(old: Picture, new: Picture, guess: Matrix) -> Matrix | None:
     # Corners of one thing alone (a mast, a train) agree with one another wherever it stands.
     rows, columns = np.nonzero(inside)
     extent = np.array([np.ptp(columns), np.ptp(rows)]) + 1.0
-    if (held.std(axis=0) < _SPREAD * extent).any():
+    narrow, wide = sorted(held.std(axis=0) / extent)
+    if wide < _SPREAD[0] or narrow < _SPREAD[1]:
         return None
     whole = compose(np.asarray(fitted, np.float64), guess)
     return whole if _plausible(whole) else None

@@ -227,11 +227,11 @@ class CameraMotion:
                     self._based = True
                     return View(self._scene, self._matrix, 1.0)
             if still_there(mark, small, reduced) >= _IN_DOUBT:
-                self._marks.note(small, self._scene, reduced)
-                return self._join(small) if self._search_is_due() else None
+                due = self._has_noted(small, reduced) or self._search_is_due()
+                return self._join(small) if due else None
         if not self._search_is_due():
             if mark is None:
-                self._marks.note(small, self._scene, reduced)
+                self._has_noted(small, reduced)
             return None
         # New parts of the scene come into view, or something else than the scene was followed.
         found = self._marks.find(small, {self._scene})
@@ -242,8 +242,15 @@ class CameraMotion:
                 self._marks.forget_after(found.landmark)
                 return self._go_to(small, found)
         if mark is None:
-            self._marks.note(small, self._scene, reduced)
+            self._has_noted(small, reduced)
         return self._join(small)
+
+    def _has_noted(self, small: Picture, reduced: NDArray[np.float64]) -> bool:
+        """Keep the view if it shows something new, which is then soon held against other scenes."""
+        if not self._marks.note(small, self._scene, reduced):
+            return False
+        self._searches, self._search_due = 0, self._count + _SEARCHES[0]
+        return True
 
     def _join(self, small: Picture) -> View | None:
         """Is what this scene shows a part of one that was seen before? Then it goes on as that."""
