@@ -75,8 +75,10 @@ def see(path: Path, hints: Hints, progress: Progress | None = None) -> Seen:
         source = SourceInfo(str(path), "photo", frame.width, frame.height)
         return replace(see_photo(frame, source, hints), warnings=tuple(frame.warnings))
     with open_video(path) as video:
-        watched, frames = watch(video, hints, video.duration_s, progress)
-        source = SourceInfo(str(path), "video", video.width, video.height, video.duration_s, frames)
+        watched, _ = watch(video.moments(), hints, video.duration_s, progress)
+        source = SourceInfo(
+            str(path), "video", video.width, video.height, video.duration_s, video.coded
+        )
         masts_seen = _to_the_end(masts_of_clip(watched, hints), watched, video.duration_s)
         return Seen(source, masts_seen, tuple(video.warnings))
 

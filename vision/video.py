@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Generator, Iterator
+from copy import copy
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import av
 import numpy as np
@@ -22,6 +23,7 @@ from av.error import FFmpegError
 from numpy.typing import NDArray
 
 from mastread.vision.errors import MediaError
+from mastread.vision.fields import FieldOrder, is_combed, part
 from mastread.vision.frame import Planes
 from mastread.vision.media import read_head
 from mastread.vision.media_film import (
@@ -37,6 +39,15 @@ from mastread.vision.media_samples import SampleReader
 
 #: Codecs whose colour-difference samples lie midway between luma samples.
 CENTRED = PHOTOGRAPHIC | {"mpeg1video"}
+_INTERLACED = "the video is interlaced: where its two fields differ they are read one by one"
+_SECRETLY_INTERLACED = (
+    "the frames are woven of two moments, though the file does not say so: where these differ "
+    "they are read one by one"
+)
+#: Every so many frames are looked at for fields that the file does not tell of, and so many must
+#: show them.
+_LOOK_EVERY = 8
+_SURELY_COMBED = 3
 _STOPPED_THERE = "nothing was read from there on"
 #: The picture may end this much before the sound or the stated end without a word.
 _EARLY_END_S = 0.5
@@ -45,7 +56,7 @@ _EARLY_END_S = 0.5
 class VideoFrame:
     """One frame of a video as a `mastread.vision.frame.Frame`; nothing is converted until asked."""
 
-    __slots__ = ("_decoded", "_raster", "_reader", "height", "index", "time_s", "width")
+    __slots__ = ("_decoded", "_raster", "_reader", "height", "index", "time_s", "width", "woven")
 
     def __init__(
         self,
@@ -61,6 +72,15 @@ class VideoFrame:
         self.width, self.height = size
         self.index = index
         self.time_s = time_s
+        #: The file says that the frame is made of two fields.
+        self.woven = bool(decoded.interlaced_frame)
+
+    def field(self, lower: bool, index: int, time_s: float) -> VideoFrame:
+        """One of the two fields of a woven frame as a frame of its own."""
+        out = copy(self)
+        out._raster = part(self.raster, lower)
+        out.index, out.time_s, out.woven = index, time_s, False
+        return out
 
     @property
     def raster(self) -> YccRaster | RgbRaster:
@@ -84,6 +104,13 @@ class VideoFrame:
         return self.raster.coded(x0, y0, x1, y1)
 
 
+def _luma_of(raster: YccRaster | RgbRaster) -> NDArray[Any]:
+    """The stored samples in which fields show, (rows, columns)."""
+    if isinstance(raster, YccRaster):
+        return raster.y
+    return raster.samples if raster.samples.ndim == 2 else raster.samples[..., 1]
+
+
 class Video:
     """An open video: iterate over it for its frames, as often as wanted.
 
@@ -97,6 +124,7 @@ class Video:
     interlaced : the first frame is made of two fields
     has_sound : the file has a sound track
     origin_s : the file's own time stamp at t = 0
+    coded : how many frames `moments` has taken from the file so far
     warnings : sentences about damage and oddities met so far
     """
 
@@ -117,7 +145,8 @@ class Video:
         self.has_sound = facts.has_sound
         self.origin_s = facts.origin_s
         if facts.interlaced:
-            self._warn("the video is interlaced: fine detail of moving things is doubled")
+            self._warn(_INTERLACED)
+        self.coded = 0
 
     def __enter__(self) -> Self:
         return self
@@ -153,6 +182,36 @@ class Video:
         frames = self._frames(from_s, to_s)
         self._begun.append(frames)
         return frames
+
+    def moments(self) -> Generator[VideoFrame, None, None]:
+        """All frames; those woven of two moments that differ are parted into two.
+
+        `VideoFrame.index` counts moments, `coded` the frames of the file.
+        """
+        order, combs, index, last_s = FieldOrder(), 0, 0, 0.0
+        for frame in self.frames():
+            looked = frame.woven or combs > 0 or self.coded % _LOOK_EVERY == 0
+            self.coded += 1
+            luma = _luma_of(frame.raster) if looked else None
+            combed = luma is not None and is_combed(luma)
+            combs += combed
+            if luma is not None and (frame.woven or combs):
+                order.see(luma)
+            if combed and (frame.woven or combs >= _SURELY_COMBED):
+                if not frame.woven:
+                    self._warn(_SECRETLY_INTERLACED)
+                half_s = 0.5 / self.rate_hz
+                if frame.time_s > last_s > 0:
+                    half_s = min(half_s, 0.5 * (frame.time_s - last_s))
+                last_s = frame.time_s
+                for k, lower in enumerate((not order.upper_first, order.upper_first)):
+                    yield frame.field(lower, index, frame.time_s + k * half_s)
+                    index += 1
+                continue
+            last_s = frame.time_s
+            frame.index = index
+            index += 1
+            yield frame
 
     def _warn(self, sentence: str) -> None:
         if sentence not in self.warnings:
