@@ -184,7 +184,9 @@ def _flood(high: NDArray[np.bool_], x: int, y: int) -> _Spot:
     height, width = high.shape
     filled = np.zeros((height + 2, width + 2), np.uint8)
     flags = 4 | cv2.FLOODFILL_MASK_ONLY | (1 << 8)
-    area, _, _, (x0, y0, w, h) = cv2.floodFill(high.view(np.uint8), filled, (x, y), 1, flags=flags)
+    # The crop of a turned clip lies in memory by columns.
+    whole = np.ascontiguousarray(high).view(np.uint8)
+    area, _, _, (x0, y0, w, h) = cv2.floodFill(whole, filled, (x, y), 1, flags=flags)
     touches = x0 == 0 or y0 == 0 or x0 + w == width or y0 + h == height
     return _Spot(filled[1 + y0 : 1 + y0 + h, 1 + x0 : 1 + x0 + w], x0, y0, int(area), touches)
 
