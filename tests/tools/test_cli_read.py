@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 from collections.abc import Callable, Generator, Sequence
 from fractions import Fraction
@@ -16,7 +18,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from mastread.decoder.words import NOTICE
-from mastread.tools import outputs, read_many, work
+from mastread.tools import binder, outputs, read_many, work
 from mastread.tools.batch import Crashed
 from mastread.tools.cli import cli
 from mastread.tools.reading import schema
@@ -345,3 +347,100 @@ def test_an_annotated_clip_with_all_that_belongs_to_it(
     assert (folder / "out/clip.vtt").read_text().startswith("WEBVTT\n")
     with av.open("out/clip.marked.mp4") as made:
         assert len(list(made.decode(video=0))) == 10
+
+
+@pytest.mark.usefixtures("eye")
+def test_a_report_of_a_folder_is_one_page(folder: Path) -> None:
+    (folder / "broken.jpg").write_bytes(b"x")
+    result = run(".", "--out", "out", "--report", "--make", "reading")
+    assert result.exit_code == 1
+    out = folder / "out"
+    made = sorted(p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file())
+    assert [name for name in made if not name.endswith(".reading.json")] == ["report.html"]
+    text = (out / "report.html").read_text()
+    assert text.count("<article") == len(list(folder.rglob("*.jpg")))
+    assert "Is cut off; copy it again." in text
+    # Failed files keep their place among the others.
+    assert text.index("broken.jpg") < text.index("one.jpg")
+
+
+@pytest.mark.usefixtures("eye")
+def test_a_report_of_one_file_is_named_after_it(folder: Path) -> None:
+    result = run("one.jpg", "--out", "out", "--report", "--make", "table")
+    assert result.exit_code == 0
+    assert sorted(p.name for p in (folder / "out").iterdir()) == [
+        "one.report.html",
+        "one.spans.csv",
+    ]
+    assert result.stderr == "2 outputs written to out\n"
+
+
+@pytest.mark.usefixtures("eye")
+def test_a_report_of_nothing_that_could_be_read_is_not_made(folder: Path) -> None:
+    (folder / "broken.jpg").touch()
+    result = run("broken.jpg", "--out", "out", "--report")
+    assert result.exit_code == 1
+    assert not (folder / "out").exists()
+
+
+@pytest.mark.usefixtures("eye")
+def test_a_report_that_cannot_be_written_fails_in_one_line(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*args: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(binder, "write_page", full)
+    result = run("one.jpg", "--out", "out", "--report", "--make", "table")
+    assert result.exit_code == 1
+    assert "could not be written (No space left on device)" in result.stderr
+    assert [p.name for p in (folder / "out").iterdir()] == ["one.spans.csv"]
+
+
+@pytest.mark.usefixtures("eye")
+def test_a_question_about_a_photo_is_two_pictures(folder: Path) -> None:
+    result = run("one.jpg", "--out", "out", "--style", "question", "--make", "marked")
+    assert result.exit_code == 0
+    asked, marked = (
+        cv2.imread(str(folder / f"out/one.{kind}.jpg")) for kind in ("asked", "marked")
+    )
+    assert asked.shape == marked.shape
+    assert np.any(asked != marked)
+
+
+@pytest.mark.usefixtures("eye")
+def test_outputs_without_a_folder_and_unknown_ones_are_refused(folder: Path) -> None:
+    for args, words in (
+        (["--report"], "--report needs a folder to write to; add --out DIR"),
+        (["--make", "table"], "--make needs a folder to write to; add --out DIR"),
+        (["--out", "out", "--make", "table,film"], "'film' is no output that can be made"),
+        (["--language", "tlh"], "tlh"),
+        (["--style", "loud"], "loud"),
+    ):
+        result = run("one.jpg", *args)
+        assert result.exit_code == 2
+        assert words in result.stderr
+        assert one_line(result.stderr)
+    assert not (folder / "out").exists()
+
+
+@pytest.mark.usefixtures("eye")
+def test_in_french(folder: Path) -> None:
+    result = run("one.jpg", "broken.jpg", "--language", "fr")
+    assert "Mât 1" in result.stdout
+    assert "Outil d'apprentissage seulement" in " ".join(result.stdout.split())
+    assert "vert sur rouge sur rouge" in result.stdout
+    # English again afterwards, in the same process.
+    assert "Mast 1" in run("one.jpg").stdout
+
+
+@pytest.mark.usefixtures("eye")
+def test_a_table_on_standard_output(folder: Path) -> None:
+    result = run("one.jpg", "two.jpg", "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(result.stdout)))
+    assert [(row["file"], row["mast"]) for row in rows] == [
+        ("one.jpg", "1"),
+        ("two.jpg", "1"),
+        ("two.jpg", "2"),
+    ]
+    assert rows[0]["name"] == "Clear"

@@ -286,7 +286,7 @@ def test_a_photo_and_a_failure(tmp_path: Path, photo_seen: Make, book: Rulebook)
     page = Page((tmp_path / "page.html").read_text())
     assert not page.all("video")
     assert not page.all("button")
-    assert "b.mp4: is <cut> off" in " ".join(page.text).replace("B.mp4", "b.mp4")
+    assert "Is <cut> off." in page.text
     assert len(page.all("article")) == 2
 
 

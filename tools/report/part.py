@@ -124,7 +124,7 @@ def error_part(reading: Reading, prefix: str) -> Part:
     article = el(
         "article",
         el("h2", name, id=f"{prefix}title"),
-        el("p", sentence(reading.get("error", "")), class_="warn"),
+        el("p", sentence(reading.get("error", "").removeprefix(f"{name}: ")), class_="warn"),
         class_="file",
         id=f"{prefix}file",
         aria_labelledby=f"{prefix}title",
