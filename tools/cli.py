@@ -20,6 +20,7 @@ from mastread.tools.cli_explain import explain
 from mastread.tools.cli_read import read
 from mastread.tools.cli_schema import schema
 from mastread.tools.cli_shelf import shelf
+from mastread.tools.leds.cli import leds
 from mastread.tools.texts import one_line, say
 
 #: Exit status of a wrong call, and of one that was stopped by Ctrl-C (common practice).
@@ -76,7 +77,7 @@ def cli() -> None:
     """Tell what railway signals showed in a photo or a video, and what it means."""
 
 
-for command in (read, explain, demo, book, schema, shelf):
+for command in (read, explain, demo, book, schema, shelf, leds):
     cli.add_command(command)
 
 

@@ -1,0 +1,1 @@
+"""The colours and the flashing of lamps against published limits: what ``mastread leds`` does."""
