@@ -68,6 +68,42 @@ ENGLISH: Final[dict[str, str]] = {
     "history.undone": "{number}  {at}  {who}  {act}  {what}  (undone)",
     "history.number": "change {number}",
     "history.none": "Nobody has changed anything.",
+    "check.missing": "{path}: the footage is no longer there; its clips are",
+    "check.changed": "{path}: the footage is no longer what was read; add it again",
+    "check.folder": "{path}: the record is missing or torn; add the footage again",
+    "check.torn": "{path}: missing or changed on the shelf; put a copy of it back",
+    "check.heads": "{count} heads here, {before} just before on the same mast",
+    "check.brief": "{aspect} for {length:.1f} s only, between two spans of {around}",
+    "check.at": "at {time}: {text}",
+    "check.none": "{path}: all files are as they were; no reading stands against others.",
+    "check.count": "{files} findings about files, {readings} about readings.",
+    "sheet.title": "Signals on the shelf",
+    "sheet.count": "{count} spans.",
+    "sheet.alt": "A signal that shows {aspect}; light: {light}.",
+    "sheet.gone": "The picture is no longer on the shelf.",
+    "sheet.plates": "Plates: {plates}",
+    "sheet.done": "{count} spans written to {path}",
+    "pack.none": "nothing matches, so there is nothing to pack; ask for less",
+    "pack.there": "{path}: something is there already; name a new or empty folder",
+    "pack.rights": (
+        "who may use the footage, and whom to name? give --licence (such as CC-BY-4.0) and --credit"
+    ),
+    "pack.torn": "{path}: is missing on the shelf; `mastread shelf check` tells more",
+    "pack.shares": "{text!r} are no shares; give three that sum to 1, such as 0.8,0.1,0.1",
+    "pack.name": "{text!r} is no name for a data set; use a-z, 0-9, dots, dashes and underscores",
+    "pack.what": "Clips and pictures of railway colour-light signals, labelled by mastread.",
+    "pack.part": "* {part}: {count} spans",
+    "pack.apart": "No {what} is in two parts.",
+    "pack.together.video": "video",
+    "pack.together.folder": "folder of footage",
+    "pack.licence": "Licence: {names}.",
+    "pack.credit": "Credit: {names}.",
+    "pack.labels": (
+        "`spans.csv` and `heads.csv` are described field by field in `datapackage.json`; `coco/` "
+        "holds boxes of masts and lamps on the posters. Where `verdict` is empty no person has "
+        "looked at a label."
+    ),
+    "pack.done": "{path}: {train} spans to train, {validation} to validate, {test} to test",
     "cluster.extra": (
         "--cluster needs Dask; install it with `pip install mastread[cluster]`, here and on the "
         "workers"
