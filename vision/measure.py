@@ -142,8 +142,10 @@ def _crop(
         if dx >= 0 and dy >= 0 and right - known.left <= width and bottom - known.top_row <= height:
             part = np.s_[dy : bottom - known.top_row, dx : right - known.left]
             return _Crop(known.light[part], known.top[part], left, top)
-    # A picture of floating-point numbers may hold more than the clipping level.
-    light = np.minimum(frame.linear(left, top, right, bottom), np.float32(1.0))
+    # A picture of floating-point numbers may hold more than the clipping level; a turned one comes
+    # with its columns in memory order, which OpenCV does not take.
+    whole = np.ascontiguousarray(frame.linear(left, top, right, bottom))
+    light = np.minimum(whole, np.float32(1.0))
     return _Crop(light, strongest(light), left, top)
 
 

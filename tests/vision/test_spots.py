@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from drawn import DrawnFrame, backdrop, disc
+from drawn import DrawnFrame, Picture, backdrop, disc
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -71,6 +71,25 @@ def test_a_burnt_out_core_is_read_by_its_rim() -> None:
     assert spot["core"][1] > 0.35 * spot["core"][0]  # taken alone, the core would pass for yellow
     assert spot["rim"][0] == pytest.approx(1.0)
     assert spot["rim"][1] == pytest.approx(0.1, abs=0.03)
+
+
+class _Turned(DrawnFrame):
+    """Gives its crops as views of a picture that lies on its side in memory."""
+
+    def linear(self, x0: int, y0: int, x1: int, y1: int) -> Picture:
+        lying = np.ascontiguousarray(super().linear(x0, y0, x1, y1).swapaxes(0, 1))
+        return lying.swapaxes(0, 1)
+
+
+def test_a_picture_that_lies_on_its_side_in_memory_is_measured_alike() -> None:
+    picture = backdrop()
+    disc(picture, 120.3, 90.6, 6.0, (0.9, 0.1, 0.05))
+    for x, radius in ((120, 6.0), (120, 1.5), (60, 3.0)):
+        upright = measure(DrawnFrame(picture), x, 90, radius)
+        turned = measure(_Turned(picture), x, 90, radius)
+        assert (upright is None) == (turned is None)
+        if upright is not None and turned is not None:
+            assert turned == upright
 
 
 def test_a_straight_edge_is_not_a_spot_that_closes() -> None:
