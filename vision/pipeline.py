@@ -79,7 +79,7 @@ def see(path: Path, hints: Hints, progress: Progress | None = None) -> Seen:
         source = SourceInfo(
             str(path), "video", video.width, video.height, video.duration_s, video.coded
         )
-        masts_seen = _to_the_end(masts_of_clip(watched, hints), watched, video.duration_s)
+        masts_seen = to_the_end(masts_of_clip(watched, hints), watched, video.duration_s)
         return Seen(source, masts_seen, tuple(video.warnings))
 
 
@@ -285,7 +285,7 @@ def masts_with_sites(
     return seen
 
 
-def _to_the_end(
+def to_the_end(
     masts_seen: tuple[MastSeen, ...], watched: Watched, duration_s: float | None
 ) -> tuple[MastSeen, ...]:
     """Masts whose last span lasts until the last frame, drawn out to the end of that frame."""
