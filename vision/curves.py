@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -11,17 +10,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from mastread.vision.cover import covered
 from mastread.vision.flash import Edge, find_flashes
 
 #: Spells shorter than this are not of a signal's making (a lost frame, mains beat); seconds.
 SHORTEST_SPELL_S: Final = 0.09
-#: A surround that differs by this share from what it looked like when the lamp was seen has
-#: something in front of it.
-HIDDEN_CHANGE: Final = 0.4
-#: A surround darker than this (linear) is night: the lamp's own veil makes up its light, and it
-#: says nothing about what stands in front.
-TOO_DARK_TO_TELL: Final = 0.03
-
 #: Share of its light by which a lamp must sink in an even beat to be taken for one that flashes
 #: but never looks dark; exposure drift and mains ripple stay below it.
 AFTERGLOW_DEPTH: Final = 0.25
@@ -85,7 +78,7 @@ def light_curve(table: NDArray[np.void], lit_times_s: Sequence[float]) -> Curve:
     smooth = _median_filter(time_s, flux, SHORTEST_SPELL_S)
     with np.errstate(over="ignore", invalid="ignore"):
         lit = 1.0 / (1.0 + np.exp(-(smooth - threshold) / (0.06 * scale)))
-    lit[_hidden(table, lit)] = np.nan
+    lit[covered(table, lit)] = np.nan
     curve = Curve(time_s, (flux / max(lit_level, 1e-6)).astype(np.float32), lit.astype(np.float32))
     return _afterglow(curve, smooth) or curve
 
@@ -161,68 +154,8 @@ def _median_filter(
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
     out = values.copy()
     some = np.isfinite(windows).any(axis=1) & np.isfinite(values)
-    out[some] = _median_of_known(windows[some], axis=1)
+    out[some] = np.nanmedian(windows[some], axis=1)
     return out
-
-
-def _hidden(table: NDArray[np.void], lit: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Frames in which something stands in front of the lamp.
-
-    The surround of a lamp looks the same whether it is lit or dark, but for the veil of its own
-    light; a train in front changes it. Where the lamp has been dark in several spells (it
-    flashes), the dark look is a second reference.
-    """
-    n = len(table)
-    look = table["look"].astype(np.float64)
-    hidden = np.zeros(n, bool)
-    bright = lit > 0.7
-    if np.count_nonzero(bright) < 3:
-        return hidden
-    dark = lit < 0.3
-    references = [_median_of_known(look[bright], axis=0)] if np.isfinite(look[bright]).any() else []
-    dark_spells = np.count_nonzero(np.diff(dark.astype(int)) == 1)
-    if dark_spells >= 3:
-        references.append(_median_of_known(look[dark], axis=0))
-    if not references:
-        return hidden
-    change = np.full(n, np.inf)
-    for reference in references:
-        told = reference > TOO_DARK_TO_TELL
-        if np.count_nonzero(told) < 4:
-            # Night: only something brighter than the scene can be noticed.
-            rise = _median_of_known(look - reference, axis=1)
-            change = np.minimum(change, np.where(rise > 0.08, 1.0, 0.0))
-            continue
-        share = np.abs(look[:, told] - reference[told]) / reference[told]
-        change = np.minimum(change, _median_of_known(share, axis=1))
-    # The camera's own exposure moves the whole picture by less than this between two frames; a
-    # passing train must change the surround for several frames.
-    raw = change > HIDDEN_CHANGE
-    time_s = table["time_s"]
-    for first, last in _runs(raw):
-        if time_s[last] - time_s[first] >= SHORTEST_SPELL_S:
-            hidden[first : last + 1] = True
-    return hidden
-
-
-def _median_of_known(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
-    """Median along an axis of what is not NaN; NaN where all is, as at the edge of a picture."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        return np.asarray(np.nanmedian(values, axis=axis), np.float64)
-
-
-def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last index of every run of True."""
-    padded = np.concatenate([[False], flags, [False]]).astype(np.int8)
-    change = np.diff(padded)
-    return list(
-        zip(
-            np.flatnonzero(change == 1).tolist(),
-            (np.flatnonzero(change == -1) - 1).tolist(),
-            strict=True,
-        )
-    )
 
 
 def _spells(curve: Curve) -> list[Spell]:

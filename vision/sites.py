@@ -162,9 +162,9 @@ class Site:
         """All samples as one (N,) array in order of time."""
         if not self.samples and not self._packed:
             return np.zeros(0, SAMPLE)
-        table = np.concatenate(
-            [*self._packed, np.stack(self.samples)] if self.samples else self._packed
-        )
+        # Stacking would look for a common type of all rows, field by field.
+        loose = [np.array(self.samples, SAMPLE)] if self.samples else []
+        table = np.concatenate([*self._packed, *loose])
         return table[np.argsort(table["time_s"], kind="stable")]
 
 

@@ -127,25 +127,29 @@ def draw_courses(seed: int, overrides: Mapping[str, Any] | None = None) -> tuple
     heads = _wanted(rng, count, kind, changes, (rate, duty, phase))
     sites: list[Site] = []
     places: list[TrueHeadPlace] = []
+    lenses: list[dict[Colour, float]] = []
     x = 320.0
     for number, wanted in enumerate(heads, start=1):
         y = 120.0 + (number - 1) * 12.0 * radius
         places.append(TrueHeadPlace(number, x, y, radius, "vertical"))
         change = _changeover(rng, wanted)
         lights = course.light_of(wanted.shows, lamp, change, end_s + 1.0)
+        lens_y: dict[Colour, float] = {}
         known = False
         by_place: dict[float, list[tuple[Colour, Floats]]] = {}
         for k, (colour, light) in enumerate(sorted(lights.items())):
             drop = 0.0 if wanted.one_lens or colour == change.through else 2.6 * radius * k
+            lens_y[colour] = y + drop
             seen = course.through_shutter(light, film.moments, film.shutter_s)
             by_place.setdefault(y + drop, []).append((colour, seen))
+        lenses.append(lens_y)
         for place, shown in by_place.items():
             own = level * float(np.exp(rng.normal(0.0, 0.2)))
             site = _site(rng, film, len(sites), (x, place, radius), own, shown, known)
             if site is not None:
                 known = True
                 sites.append(site)
-    truth = _truth(seed, film, heads, places, end_s, changes, kind, lamp, level)
+    truth = _truth(seed, film, heads, places, lenses, end_s, changes, kind, lamp, level)
     view = View(0, np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]), 1.0)
     watched = Watched(sites=sites, views=[(float(t), view) for t in film.times])
     return truth, watched
@@ -340,6 +344,7 @@ def _truth(
     film: _Film,
     heads: list[Wanted],
     places: list[TrueHeadPlace],
+    lenses: list[dict[Colour, float]],
     end_s: float,
     change_s: float | None,
     kind: str,
@@ -350,7 +355,7 @@ def _truth(
     spans = []
     for k, start in enumerate(bounds[:-1]):
         told = []
-        for place, wanted in zip(places, heads, strict=True):
+        for place, wanted, lens_y in zip(places, heads, lenses, strict=True):
             show = wanted.shows[min(k, len(wanted.shows) - 1)]
             behaviour: Literal["steady", "flashing", "dark"] = "dark"
             if show.colour is not None:
@@ -364,7 +369,7 @@ def _truth(
                     show.duty if show.rate_hz else None,
                     None,
                     place.x,
-                    place.y,
+                    place.y if show.colour is None else lens_y[show.colour],
                     place.radius,
                     1.0 if show.colour else 0.0,
                 )
