@@ -86,9 +86,7 @@ def keep(path: Path) -> Kept:
         return kept
     with open_video(path) as video:
         watched, frames = watch(video, Hints(), video.duration_s)
-        source = SourceInfo(
-            path.name, "video", video.width, video.height, video.duration_s, frames
-        )
+        source = SourceInfo(path.name, "video", video.width, video.height, video.duration_s, frames)
         for scene, (frame, view) in watched.best_frames.items():
             planes = frame.planes()
             whole = (0, 0, frame.width, frame.height)
@@ -111,9 +109,7 @@ def keep(path: Path) -> Kept:
 
 def score(truth: Truth, kept: Kept, book: str) -> Case:
     """Read kept light curves and score the reading."""
-    masts = to_the_end(
-        masts_of_clip(kept.watched, Hints()), kept.watched, kept.source.duration_s
-    )
+    masts = to_the_end(masts_of_clip(kept.watched, Hints()), kept.watched, kept.source.duration_s)
     rules = load_book(book)
     return score_case(truth, build_reading(Seen(kept.source, masts), rules), rules)
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from mastread.vision.cover import covered
 from mastread.vision.flash import Edge, find_flashes
+from mastread.vision.levels import shining
 
 #: Spells shorter than this are not of a signal's making (a lost frame, mains beat); seconds.
 SHORTEST_SPELL_S: Final = 0.09
@@ -27,7 +28,7 @@ class Curve:
     Attributes
     ----------
     time_s : (N,) presentation times, rising
-    flux : (N,) light in units of its lit level; NaN where not measured
+    flux : (N,) light from 0 (dark) to 1 (lit as usual at that time); NaN where not measured
     lit : (N,) probability that the lamp was lit; NaN where it could not be seen
     """
 
@@ -71,15 +72,12 @@ def light_curve(table: NDArray[np.void], lit_times_s: Sequence[float]) -> Curve:
     lit_times_s : times at which a look at full resolution confirmed a lit lamp
     """
     time_s = table["time_s"].astype(np.float64)
-    flux = np.where(table["outside"], np.nan, table["flux"]).astype(np.float64)
-    lit_level, dark_level = _levels(time_s, flux, lit_times_s)
-    threshold = dark_level + 0.45 * (lit_level - dark_level)
-    scale = max(lit_level - dark_level, 1e-6)
-    smooth = _median_filter(time_s, flux, SHORTEST_SPELL_S)
+    share = shining(table, lit_times_s)
+    smooth = _median_filter(time_s, share, SHORTEST_SPELL_S)
     with np.errstate(over="ignore", invalid="ignore"):
-        lit = 1.0 / (1.0 + np.exp(-(smooth - threshold) / (0.06 * scale)))
+        lit = 1.0 / (1.0 + np.exp(-(smooth - 0.5) / 0.06))
     lit[covered(table, lit)] = np.nan
-    curve = Curve(time_s, (flux / max(lit_level, 1e-6)).astype(np.float32), lit.astype(np.float32))
+    curve = Curve(time_s, share.astype(np.float32), lit.astype(np.float32))
     return _afterglow(curve, smooth) or curve
 
 
@@ -118,26 +116,6 @@ def edges(curve: Curve) -> list[Edge]:
             continue
         out.append(Edge(after.start_s, bool(after.state), after.sd_s))
     return out
-
-
-def _levels(
-    time_s: NDArray[np.float64], flux: NDArray[np.float64], lit_times_s: Sequence[float]
-) -> tuple[float, float]:
-    """Typical light when lit and when dark.
-
-    The lit level comes from the moments at which a lamp was confirmed, so that a lens that
-    shone for one second in a minute has the right one.
-    """
-    known = np.isfinite(flux)
-    if not known.any():
-        return 1.0, 0.0
-    lit = np.zeros(len(flux), bool)
-    for t in lit_times_s:
-        lit[int(np.argmin(np.abs(time_s - t)))] = True
-    lit &= known
-    level = float(np.median(flux[lit])) if lit.any() else float(np.percentile(flux[known], 95))
-    dark = flux[known & (flux < 0.5 * level)]
-    return level, float(np.clip(np.median(dark), 0.0, 0.4 * level)) if len(dark) else 0.0
 
 
 def _median_filter(

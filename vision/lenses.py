@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from mastread.vision.cover import runs
 from mastread.vision.curves import Curve, light_curve
 from mastread.vision.look import Lamp
 from mastread.vision.net import softmax
@@ -28,7 +29,10 @@ _TURN: Final = 0.16
 SAME_COLOUR: Final = 0.1
 #: Lenses of one head lie within this, in radii, and are hardly ever lit together.
 SAME_HEAD: Final = 7.0
-_TOGETHER: Final = 0.06
+_TOGETHER: Final = 0.02
+#: One may still glow while the next one warms (seconds): a filament does for a quarter of one, and
+#: longer where the picture is over-exposed.
+_HANDOVER_S: Final = 0.4
 #: Looks of one lamp resemble one another: many of them are worth no more than a few independent
 #: ones when their odds are pooled.
 _WORTH_AT_MOST: Final = 3.0
@@ -194,5 +198,22 @@ def _take_turns(a: Curve, b: Curve) -> bool:
     if not lit_a.any() or not lit_b.any():
         # One of them was last lit before the other was found.
         return not bool((lit_a & lit_b).any())
-    both = int(np.count_nonzero(lit_a & lit_b))
-    return both <= _TOGETHER * min(int(lit_a.sum()), int(lit_b.sum()))
+    both = lit_a & lit_b
+    for first, last in runs(both):
+        if _is_handover(times, lit_a, lit_b, first, last):
+            both[first : last + 1] = False
+    return int(both.sum()) <= _TOGETHER * min(int(lit_a.sum()), int(lit_b.sum()))
+
+
+def _is_handover(
+    times: NDArray[np.float64],
+    lit_a: NDArray[np.bool_],
+    lit_b: NDArray[np.bool_],
+    first: int,
+    last: int,
+) -> bool:
+    """Are both lit only while one hands over to the other: one alone before, the other after?"""
+    if first == 0 or last + 1 >= len(times) or times[last] - times[first] > _HANDOVER_S:
+        return False
+    before, after = first - 1, last + 1
+    return bool(lit_a[before] != lit_a[after] and lit_b[before] != lit_b[after])

@@ -299,7 +299,8 @@ def _site(
     table["x"], table["y"] = x, y
     table["rgb"], table["flux"] = rgb, rgb.max(axis=1)
     table["peak"] = np.minimum(lamp.max(axis=1), 1.0 - ground[:, 0])
-    table["ring"] = ground[:, 0]
+    # The veil of the lamp's own light falls off outwards.
+    table["ring"] = ground[:, 0] + 1.6 * veil
     table["look"] = ground[:, 1:] + veil[:, None] + film.noise * rng.standard_normal((n, 8)) / 4
     lit = (strength > 0.5) & (covered[:, 0] < 0.3)
     due = [s for s in _SEARCHES_S if s < film.times[-1]]
