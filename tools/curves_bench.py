@@ -3,8 +3,8 @@
     python -m mastread.tools.curves_bench drawn --seeds 10000:12000
     python -m mastread.tools.curves_bench watched FOLDER
 
-``drawn`` makes light curves with exact truth (`mastread.tools.scenes.light_courses`), thousands in a
-minute. ``watched`` reads every ``NAME.mp4`` with a truth file in a folder once and keeps what the
+``drawn`` makes light curves with exact truth (`mastread.tools.scenes.light_courses`), a thousand in
+a minute or two. ``watched`` reads every ``NAME.mp4`` with a truth file in a folder once and keeps what the
 watcher saw beside it (``NAME.watched``), so that what follows can be tried again in seconds; files
 that another program version or person left are not to be opened: they are pickles.
 """
@@ -50,12 +50,12 @@ class KeptFrame:
     @property
     def width(self) -> int:
         """See `Frame.width`."""
-        return self.light.shape[1]
+        return int(self.light.shape[1])
 
     @property
     def height(self) -> int:
         """See `Frame.height`."""
-        return self.light.shape[0]
+        return int(self.light.shape[0])
 
     def planes(self) -> Planes:
         """See `Frame.planes`."""

@@ -162,6 +162,7 @@ def _crossing(curve: Curve, index: int) -> tuple[float, float]:
     t0, t1 = float(curve.time_s[index - 1]), float(curve.time_s[index])
     f0, f1 = float(curve.flux[index - 1]), float(curve.flux[index])
     share = 0.5
-    if np.isfinite(f0) and np.isfinite(f1) and abs(f1 - f0) > 1e-3:
-        share = float(np.clip((0.5 - f0) / (f1 - f0), 0.0, 1.0))
+    # Where the light does not cross the middle, the lens changed its colour and not its strength.
+    if np.isfinite(f0) and np.isfinite(f1) and (f0 - 0.5) * (f1 - 0.5) < 0.0:
+        share = (0.5 - f0) / (f1 - f0)
     return t0 + share * (t1 - t0), (t1 - t0) / float(np.sqrt(12.0))

@@ -14,19 +14,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from mastread.vision.colourturn import colour_changes
 from mastread.vision.cover import runs
 from mastread.vision.curves import Curve, light_curve
 from mastread.vision.look import Lamp
-from mastread.vision.net import softmax
 from mastread.vision.sites import Site
 
-#: Looks that are compared on each side of a moment when a lens may have changed its colour.
-_SIDE_S: Final = 0.45
-#: Angle between the directions of light, radians, that is a change of colour: yellow and red LEDs
-#: lie 0.2 apart on a plain camera, noise and compression move a pooled direction by under 0.1.
-_TURN: Final = 0.16
-#: Two stretches are of one colour if the odds that both are the same colour exceed this.
-SAME_COLOUR: Final = 0.1
 #: Lenses of one head lie within this, in radii, and are hardly ever lit together.
 SAME_HEAD: Final = 7.0
 _TOGETHER: Final = 0.02
@@ -84,7 +77,7 @@ def lenses_of(site: Site) -> list[Lens]:
     """The site's lens, once for each colour that it showed in turn."""
     table = site.table()
     curve = light_curve(table, [time_s for time_s, _ in site.spots])
-    bounds = _settled_bounds(site, colour_changes(table, curve))
+    bounds = [-np.inf, *colour_changes(table, curve, site.spots), np.inf]
     lenses = []
     for start, end in itertools.pairwise(bounds):
         inside = (curve.time_s >= start) & (curve.time_s < end)
@@ -92,64 +85,6 @@ def lenses_of(site: Site) -> list[Lens]:
         looks = tuple((t, lamp) for t, lamp in site.spots if start <= t < end)
         lenses.append(Lens(site, Curve(curve.time_s, curve.flux, lit), looks))
     return lenses
-
-
-def _settled_bounds(site: Site, changes: Sequence[float]) -> list[float]:
-    """Bounds of the stretches of one colour, first to last.
-
-    The direction of a lamp's light also turns without a change of colour: a filament glows redder
-    while it warms, a tone curve bends what lies near clipping. A change counts only if the looks
-    on both sides of it are judged to be of different colours.
-    """
-    bounds = [-np.inf, *changes, np.inf]
-    k = 1
-    while k < len(bounds) - 1:
-        before = _pooled(lamp for t, lamp in site.spots if bounds[k - 1] <= t < bounds[k])
-        after = _pooled(lamp for t, lamp in site.spots if bounds[k] <= t < bounds[k + 1])
-        if before is None or after is None or float(softmax(before) @ softmax(after)) > SAME_COLOUR:
-            del bounds[k]
-            k = max(k - 1, 1)
-        else:
-            k += 1
-    return bounds
-
-
-def colour_changes(table: NDArray[np.void], curve: Curve) -> list[float]:
-    """Times at which the light of a lit lens turned to another colour."""
-    lit = np.nan_to_num(curve.lit, nan=0.0) > 0.8
-    lit &= np.isfinite(table["flux"])
-    index = np.flatnonzero(lit)
-    if len(index) < 6:
-        return []
-    rgb = np.maximum(table["rgb"][index].astype(np.float64), 0.0)
-    norm = np.linalg.norm(rgb, axis=1)
-    good = norm > 0
-    index, rgb, norm = index[good], rgb[good], norm[good]
-    direction = rgb / norm[:, None]
-    times = curve.time_s[index]
-    turn = np.zeros(len(index))
-    for k in range(1, len(index)):
-        before = direction[(times < times[k]) & (times >= times[k - 1] - _SIDE_S)]
-        after = direction[(times >= times[k]) & (times <= times[k] + _SIDE_S)]
-        if len(before) >= 3 and len(after) >= 3:
-            turn[k] = _angle(np.median(before, axis=0), np.median(after, axis=0))
-    out: list[float] = []
-    while True:
-        k = int(np.argmax(turn))
-        if turn[k] < _TURN:
-            return sorted(out)
-        # A clean change turns the medians alike while it lies within half a window: its time is
-        # the middle of that plateau, not its first sample.
-        plateau = np.flatnonzero((turn > 0.9 * turn[k]) & (np.abs(times - times[k]) < _SIDE_S))
-        k = int(plateau[len(plateau) // 2])
-        out.append(float(0.5 * (times[k - 1] + times[k])))
-        turn[np.abs(times - times[k]) < 2 * _SIDE_S] = 0.0
-
-
-def _angle(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
-    norms = float(np.linalg.norm(a)) * float(np.linalg.norm(b))
-    cosine = float(a @ b) / max(norms, 1e-12)
-    return float(np.arccos(np.clip(cosine, -1.0, 1.0)))
 
 
 def heads_of(sites: list[Site]) -> list[list[Lens]]:
