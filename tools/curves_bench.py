@@ -31,7 +31,9 @@ from mastread.tools.score import score_case
 from mastread.tools.score_rows import Case, LampRow
 from mastread.tools.score_sums import reliability, summary
 from mastread.vision.frame import Planes
+from mastread.vision.motion import View
 from mastread.vision.pipeline import masts_of_clip, to_the_end, watch
+from mastread.vision.sites import SAMPLE, Site
 from mastread.vision.types import Hints, Seen, SourceInfo
 from mastread.vision.video import open_video
 from mastread.vision.watch import Watched
@@ -72,18 +74,25 @@ class KeptFrame:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What the watcher saw of one file."""
+    """What the watcher saw of one file; `fields` are those that it knew then."""
 
     watched: Watched
     source: SourceInfo
+    fields: tuple[object, ...] = ()
+
+
+def _fields() -> tuple[object, ...]:
+    """What a kept file holds: one from before a change of it is made anew."""
+    return (SAMPLE.descr, *(tuple(cls.__dataclass_fields__) for cls in (Site, View, Watched)))
 
 
 def keep(path: Path) -> Kept:
     """What the watcher sees in a clip; kept beside it, and taken from there the next time."""
     beside = path.with_suffix(".watched")
     if beside.exists():
-        kept: Kept = pickle.loads(beside.read_bytes())
-        return kept
+        found = pickle.loads(beside.read_bytes())
+        if isinstance(found, Kept) and found.fields == _fields():
+            return found
     with open_video(path) as video:
         watched, frames = watch(video, Hints(), video.duration_s)
         source = SourceInfo(path.name, "video", video.width, video.height, video.duration_s, frames)
@@ -100,7 +109,7 @@ def keep(path: Path) -> Kept:
                 ),
                 view,
             )
-    kept = Kept(watched, source)
+    kept = Kept(watched, source, _fields())
     part = beside.with_suffix(".part")
     part.write_bytes(pickle.dumps(kept))
     part.replace(beside)
