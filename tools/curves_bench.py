@@ -4,9 +4,9 @@
     python -m mastread.tools.curves_bench watched FOLDER
 
 ``drawn`` makes light curves with exact truth (`mastread.tools.scenes.light_courses`), a thousand in
-a minute or two. ``watched`` reads every ``NAME.mp4`` with a truth file in a folder once and keeps what the
-watcher saw beside it (``NAME.watched``), so that what follows can be tried again in seconds; files
-that another program version or person left are not to be opened: they are pickles.
+a minute or two. ``watched`` reads every ``NAME.mp4`` with a truth file in a folder once and keeps
+what the watcher saw beside it (``NAME.watched``), so that what follows can be tried again in
+seconds. Kept files are pickles: open only your own.
 """
 
 from __future__ import annotations

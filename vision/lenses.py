@@ -7,7 +7,7 @@ each through a lens of its own. Both become the same thing here: lenses that tak
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
