@@ -27,14 +27,18 @@ _PATTERN: Final = 0.15
 _FLICKER: Final = 0.05
 #: The same in units of how much the surround of the lit lamp scatters by itself.
 _SIGMAS: Final = 4.0
+#: A surround darker than this (linear) does not tell that nothing stands in front.
+_TELLS: Final = 0.03
 #: A lamp that shines as strongly as ever (to this share) is not hidden, whatever surrounds it.
 _AS_EVER: Final = 0.3
 #: A lit-looking frame whose surround has changed by this share shows something else that is bright.
 _OTHER: Final = 0.4
 
 
-def covered(table: NDArray[np.void], lit: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Frames in which something stood in front of the lamp.
+def covered(
+    table: NDArray[np.void], lit: NDArray[np.float64]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Frames in which something stood in front of the lamp, and those in which surely nothing did.
 
     Parameters
     ----------
@@ -43,20 +47,25 @@ def covered(table: NDArray[np.void], lit: NDArray[np.float64]) -> NDArray[np.boo
 
     Returns
     -------
-    (N,) True where covered; of a spell without light all or nothing
+    hidden : (N,) True where covered; of a spell without light all or nothing
+    told : (N,) True where the lamp was dark and its surround shows that nothing stood in front
     """
-    out = np.zeros(len(table), bool)
+    hidden, told = np.zeros(len(table), bool), np.zeros(len(table), bool)
     bright = lit > 0.7
     if np.count_nonzero(bright) < 3:
-        return out
+        return hidden, told
     look = np.log(np.maximum(table["look"].astype(np.float64), 0.0) + NIGHT)
     still = _Still(look, bright)
     for first, last in runs(lit < 0.5):
         beside = _lit_beside(bright, first, last)
-        if len(beside) and _changed(table, look, beside, first, last, still):
-            out[first : last + 1] = True
-    out |= _something_bright(table, look, lit)
-    return out
+        if not len(beside):
+            continue
+        if _changed(table, look, beside, first, last, still):
+            hidden[first : last + 1] = True
+        else:
+            told[first : last + 1] = _told(look, beside, first, last, still)
+    hidden |= _something_bright(table, look, lit)
+    return hidden, told
 
 
 class _Still:
@@ -113,6 +122,25 @@ def _changed(
     if last - first >= 4 and float(_median(flicker)) > max(_FLICKER, _SIGMAS * still.flicker):
         return True
     return whole < -_DARKER - room and not _is_veil(table, beside, inner)
+
+
+def _told(
+    look: NDArray[np.float64],
+    beside: NDArray[np.intp],
+    first: int,
+    last: int,
+    still: _Still,
+) -> bool:
+    """Is the surround light enough, and so unchanged, that nothing can stand in front?
+
+    By night a train is as dark as what it hides.
+    """
+    reference = _median(look[beside], axis=0)
+    light = float(_median(np.exp(reference)) - NIGHT)
+    if not light > _TELLS or still.flicker > 0.5 * _FLICKER:
+        return False
+    change = _median(look[_inner(first, last)] - reference, axis=0)
+    return float(_median(np.abs(change))) < 0.5 * _PATTERN
 
 
 def _inner(first: int, last: int) -> NDArray[np.intp]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -30,11 +30,14 @@ class Curve:
     time_s : (N,) presentation times, rising
     flux : (N,) light from 0 (dark) to 1 (lit as usual at that time); NaN where not measured
     lit : (N,) probability that the lamp was lit; NaN where it could not be seen
+    told : (N,) whether the surround shows that nothing stood in front while the lamp was dark; None
+        where that is taken for granted
     """
 
     time_s: NDArray[np.float64]
     flux: NDArray[np.float32]
     lit: NDArray[np.float32]
+    told: NDArray[np.bool_] | None = None
 
     def spells(self) -> list[Spell]:
         """Unbroken stretches of lit, dark and unseen, in order of time."""
@@ -76,8 +79,9 @@ def light_curve(table: NDArray[np.void], lit_times_s: Sequence[float]) -> Curve:
     smooth = _median_filter(time_s, share, SHORTEST_SPELL_S)
     with np.errstate(over="ignore", invalid="ignore"):
         lit = 1.0 / (1.0 + np.exp(-(smooth - 0.5) / 0.06))
-    lit[covered(table, lit)] = np.nan
-    curve = Curve(time_s, share.astype(np.float32), lit.astype(np.float32))
+    hidden, told = covered(table, lit)
+    lit[hidden] = np.nan
+    curve = Curve(time_s, share.astype(np.float32), lit.astype(np.float32), told)
     return _afterglow(curve, smooth) or curve
 
 
@@ -100,7 +104,7 @@ def _afterglow(curve: Curve, smooth: NDArray[np.float64]) -> Curve | None:
     lit[~seen] = np.nan
     # Between its two levels the crossing of the middle is what is timed.
     flux = (smooth - low) / (high - low)
-    sunk = Curve(curve.time_s, flux.astype(np.float32), lit.astype(np.float32))
+    sunk = replace(curve, flux=flux.astype(np.float32), lit=lit.astype(np.float32))
     beats = find_flashes(edges(sunk))
     beating = sum(beat.end_s - beat.start_s for beat in beats)
     whole = float(curve.time_s[-1] - curve.time_s[0])

@@ -15,10 +15,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from mastread.vision.limits import limits
+
 #: Periods that a signal's flasher may have, seconds. The published rates of signal lamps lie
 #: between 33 and 90 a minute; the band leaves room on both sides.
-SHORTEST_PERIOD_S: Final = 0.45
-LONGEST_PERIOD_S: Final = 2.4
+SHORTEST_PERIOD_S: Final = float(limits("flash")["shortest_period_s"])
+LONGEST_PERIOD_S: Final = float(limits("flash")["longest_period_s"])
 #: Like periods within one flash differ by at most this share of their median, plus what the
 #: spacing of the frames explains.
 EVEN: Final = 0.15

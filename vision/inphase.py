@@ -17,6 +17,7 @@ from mastread.vision.behaviour import Stretch
 from mastread.vision.flash import Flash
 from mastread.vision.look import colour_odds
 from mastread.vision.spans import Head
+from mastread.vision.together import without_common_dark
 
 #: In step: rates alike to this share, and rises alike to this share of a period.
 _RATE: Final = 0.03
@@ -26,14 +27,18 @@ _OPEN: Final[Mapping[Behaviour, float]] = {"steady": 0.5, "flashing": 0.5, "dark
 
 
 def doubt_common_beats(heads: Sequence[Head]) -> list[Head]:
-    """The heads of one mast, with flashes that all of them share left open."""
-    beats = [_main_beat(head) for head in heads]
-    if len(heads) < 2 or any(beat is None for beat in beats):
+    """The heads of one mast, with flashes that all of them share left open.
+
+    Dark that they share without such a beat is something in front, or light that beats with the
+    shutter; see `mastread.vision.together`.
+    """
+    if len(heads) < 2:
         return list(heads)
+    beats = [_main_beat(head) for head in heads]
     first = beats[0]
-    assert first is not None
-    together = all(beat is not None and _in_step(first, beat) for beat in beats)
-    if not together or (len(heads) == 2 and not any(_may_be_red(head) for head in heads)):
+    if first is None or not all(beat is not None and _in_step(first, beat) for beat in beats):
+        return without_common_dark(heads)
+    if len(heads) == 2 and not any(_may_be_red(head) for head in heads):
         return list(heads)
     return [replace(head, parts=tuple(_opened(part) for part in head.parts)) for head in heads]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -83,7 +83,7 @@ def lenses_of(site: Site) -> list[Lens]:
         inside = (curve.time_s >= start) & (curve.time_s < end)
         lit = np.where(inside | np.isnan(curve.lit), curve.lit, 0.0).astype(np.float32)
         looks = tuple((t, lamp) for t, lamp in site.spots if start <= t < end)
-        lenses.append(Lens(site, Curve(curve.time_s, curve.flux, lit), looks))
+        lenses.append(Lens(site, replace(curve, lit=lit), looks))
     return lenses
 
 

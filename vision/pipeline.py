@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.vision import masts
-from mastread.vision.behaviour import photo_odds
 from mastread.vision.darkheads import DarkHead, find_dark_heads, shifted_odds
 from mastread.vision.errors import MediaError
 from mastread.vision.frame import Frame
@@ -26,6 +25,7 @@ from mastread.vision.lenses import heads_of
 from mastread.vision.limits import limits
 from mastread.vision.look import Lamp, colour_odds, look
 from mastread.vision.media import kind_of
+from mastread.vision.odds import photo_odds
 from mastread.vision.photo import open_photo
 from mastread.vision.sites import Site, without_twins
 from mastread.vision.spans import NO_COLOUR, Head, head_of, spans_of

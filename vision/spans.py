@@ -12,15 +12,11 @@ from numpy.typing import NDArray
 
 from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.decoder.words import BEHAVIOURS, COLOURS, Behaviour, Colour
-from mastread.vision.behaviour import (
-    FLASHING_UNSEEN,
-    LONGEST_DARK_FLASH_S,
-    Stretch,
-    stretches,
-)
+from mastread.vision.behaviour import Stretch, stretches
 from mastread.vision.darkheads import DarkHead
 from mastread.vision.lenses import Lens
 from mastread.vision.look import colour_odds
+from mastread.vision.odds import still_flashing
 from mastread.vision.types import HeadSeen, Hints, SpanSeen
 
 #: Changes of several heads that lie within this belong to one change of aspect, seconds.
@@ -161,7 +157,7 @@ def _head_seen(head: Head, start_s: float, end_s: float) -> HeadSeen:
 
 def _dark_seen(place: DarkHead, head: Head, seen: HeadSeen, watched_s: float) -> HeadSeen:
     """A head that was never lit, placed by where another head of its mast stood in the span."""
-    still = FLASHING_UNSEEN * max(0.0, 1.0 - watched_s / LONGEST_DARK_FLASH_S)
+    still = still_flashing(lit=False, length_s=watched_s)
     return HeadSeen(
         colour_odds=dict(NO_COLOUR),
         behaviour_odds={"steady": 0.0, "flashing": still, "dark": 1.0 - still},

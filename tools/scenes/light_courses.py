@@ -10,6 +10,7 @@ gaps.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -151,7 +152,7 @@ def draw_courses(seed: int, overrides: Mapping[str, Any] | None = None) -> tuple
                 sites.append(site)
     truth = _truth(seed, film, heads, places, lenses, end_s, changes, kind, lamp, level)
     view = View(0, np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]), 1.0)
-    watched = Watched(sites=sites, views=[(float(t), view) for t in film.times])
+    watched = Watched(sites=sites, views=deque((float(t), view) for t in film.times))
     return truth, watched
 
 

@@ -1,0 +1,131 @@
+"""Runs of a head: which of its lenses is lit from when to when, or none, or nothing to be seen."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from mastread.vision.curves import Curve, Spell
+from mastread.vision.flash import Edge, Flash, find_flashes
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """From `start_s` to `end_s` one lens of the head was lit, or none.
+
+    Attributes
+    ----------
+    lens : index of the lens, None where all were dark
+    seen : False where the head could not be seen
+    told : of a dark run, whether its surround shows that nothing stood in front
+    flash : the beat that several runs were joined to
+    """
+
+    start_s: float
+    end_s: float
+    lens: int | None
+    seen: bool
+    told: bool = True
+    flash: Flash | None = None
+
+    @property
+    def length_s(self) -> float:
+        """Seconds from start to end."""
+        return self.end_s - self.start_s
+
+
+def runs_of(lenses: Sequence[Curve]) -> list[Run]:
+    """Runs of the head as a whole, in order of time."""
+    tables: list[list[Spell]] = [curve.spells() for curve in lenses]
+    times = sorted(
+        {t for spells in tables for spell in spells for t in (spell.start_s, spell.end_s)}
+    )
+    at = [0] * len(tables)
+    runs: list[Run] = []
+    for start, end in itertools.pairwise(times):
+        middle = 0.5 * (start + end)
+        lit, seen = None, False
+        for number, spells in enumerate(tables):
+            while at[number] < len(spells) and spells[at[number]].end_s <= middle:
+                at[number] += 1
+            if at[number] >= len(spells) or spells[at[number]].start_s > middle:
+                continue
+            state = spells[at[number]].state
+            if state is None:
+                continue
+            seen = True
+            if state and lit is None:
+                lit = number
+        if runs and runs[-1].lens == lit and runs[-1].seen == seen:
+            runs[-1] = replace(runs[-1], end_s=end)
+        else:
+            runs.append(Run(start, end, lit, seen))
+    return [
+        replace(run, told=_told(lenses, run)) if run.seen and run.lens is None else run
+        for run in runs
+    ]
+
+
+def _told(lenses: Sequence[Curve], run: Run) -> bool:
+    """Does the surround of some lens show that nothing stood in front during a dark run?"""
+    for curve in lenses:
+        if curve.told is None:
+            return True
+        first, last = np.searchsorted(curve.time_s, (run.start_s, run.end_s))
+        if last > first and float(curve.told[first:last].mean()) > 0.5:
+            return True
+    return False
+
+
+def beats_of(lenses: Sequence[Curve]) -> list[tuple[int, Flash]]:
+    """Even beats of each lens (its index, the beat), in order of time."""
+    found: list[tuple[int, Flash]] = []
+    for number, curve in enumerate(lenses):
+        edges: list[Edge] = []
+        spells = curve.spells()
+        for i, spell in enumerate(spells):
+            if not i or spell.state is None:
+                continue
+            if spells[i - 1].state is None:
+                # What could not be seen breaks the beat: an edge of the same kind twice ends it.
+                found += [(number, flash) for flash in find_flashes(edges)]
+                edges = []
+                continue
+            edges.append(Edge(spell.start_s, bool(spell.state), spell.sd_s))
+        found += [(number, flash) for flash in find_flashes(edges)]
+    return sorted(found, key=lambda item: item[1].start_s)
+
+
+def joined(runs: Sequence[Run], flashes: Sequence[tuple[int, Flash]]) -> list[Run]:
+    """Runs, with those inside a beat (and the spells that begin and end it) made one."""
+    out: list[Run] = []
+    remaining = list(runs)
+    for lens, flash in flashes:
+        period = 1.0 / flash.rate_hz
+        lit_s, dark_s = flash.duty * period, (1 - flash.duty) * period
+        start, end = flash.start_s, flash.end_s
+        for run in remaining:
+            longest = 1.25 * (lit_s if run.lens == lens else dark_s) + 0.1
+            fits = run.seen and run.lens in (lens, None)
+            if abs(run.end_s - flash.start_s) < 1e-6 and fits:
+                # The spell before the first edge belongs to the flash as far as it could.
+                start = run.start_s if run.length_s <= longest else run.end_s
+            if abs(run.start_s - flash.end_s) < 1e-6 and fits:
+                end = run.end_s if run.length_s <= longest else run.start_s
+        kept: list[Run] = []
+        for run in remaining:
+            if run.end_s <= start + 1e-6:
+                out.append(run)
+            elif run.start_s >= end - 1e-6:
+                kept.append(run)
+            else:
+                if run.start_s < start - 1e-6:
+                    out.append(replace(run, end_s=start))
+                if run.end_s > end + 1e-6:
+                    kept.append(replace(run, start_s=end))
+        out.append(Run(start, end, lens, True, flash=flash))
+        remaining = kept
+    return out + remaining
