@@ -363,12 +363,23 @@ def _change_rows(
 def _turns(spans: Sequence[Mapping[str, Any]]) -> list[float]:
     """When a mast of a reading went from one thing to another; hidden in between is no change."""
     out: list[float] = []
-    before: object = None
+    before: list[tuple[str, str]] | None = None
     ended = 0.0
+    part_hidden = False
     for span in spans:
         if all(is_hidden(head) for head in span["heads"]):
             continue
         shows = [(head["colour"], head["behaviour"]) for head in span["heads"]]
+        partly = [is_hidden(head) for head in span["heads"]]
+        if before is not None and len(before) == len(shows) and (any(partly) or part_hidden):
+            # Nothing is said of a head that is hidden: what it showed before goes on.
+            shows = [
+                old if gone else new for old, new, gone in zip(before, shows, partly, strict=True)
+            ]
+            if shows == before:
+                ended, part_hidden = span["end_s"], any(partly)
+                continue
+        part_hidden = any(partly)
         if before is not None and (shows != before or span["start_s"] == ended):
             out.append(float(span["start_s"]))
         before, ended = shows, span["end_s"]

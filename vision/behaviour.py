@@ -197,8 +197,8 @@ def _join(parts: Sequence[Stretch]) -> list[Stretch]:
             brief = part.length_s <= LONGEST_UNSEEN_S
             if brief and out and following is not None and _alike(out[-1], following):
                 continue  # the same before and after, and no time to change twice
-            if not out or following is None:
-                continue  # before it was first, or after it was last seen: nothing to say
+            if not out or (brief and following is None):
+                continue  # before it was first seen: nothing to say
         elif (
             _is_swing(part)
             and out

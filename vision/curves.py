@@ -19,6 +19,8 @@ SHORTEST_SPELL_S: Final = 0.09
 #: Share of its light by which a lamp must sink in an even beat to be taken for one that flashes
 #: but never looks dark; exposure drift and mains ripple stay below it.
 AFTERGLOW_DEPTH: Final = 0.25
+#: Share of the time that it may look dark all the same.
+RARELY_DARK: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +95,9 @@ def _afterglow(curve: Curve, smooth: NDArray[np.float64]) -> Curve | None:
     be steady light under a changing exposure.
     """
     seen = np.isfinite(smooth) & np.isfinite(curve.lit)
-    if np.count_nonzero(seen) < 10 or (curve.lit[seen] < 0.5).any():
+    if np.count_nonzero(seen) < 10 or (curve.lit[seen] < 0.5).mean() > RARELY_DARK:
         return None
-    low, high = (float(v) for v in np.percentile(smooth[seen], [8, 92]))
+    low, high = (float(v) for v in np.percentile(smooth[seen], [5, 92]))
     if high <= 0 or (high - low) / high < AFTERGLOW_DEPTH:
         return None
     middle, width = 0.5 * (low + high), 0.08 * (high - low)

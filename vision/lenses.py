@@ -26,6 +26,9 @@ _TOGETHER: Final = 0.02
 #: One may still glow while the next one warms (seconds): a filament does for a quarter of one, and
 #: longer where the picture is over-exposed.
 _HANDOVER_S: Final = 0.4
+#: A look that takes a place for a lamp at least this surely, as a share of its surest looks,
+#: confirms that it was lit.
+_CONFIRMS: Final = 0.5
 #: Looks of one lamp resemble one another: many of them are worth no more than a few independent
 #: ones when their odds are pooled.
 _WORTH_AT_MOST: Final = 3.0
@@ -76,7 +79,7 @@ def _worth(looks: int) -> float:
 def lenses_of(site: Site) -> list[Lens]:
     """The site's lens, once for each colour that it showed in turn."""
     table = site.table()
-    curve = light_curve(table, [time_s for time_s, _ in site.spots])
+    curve = light_curve(table, _confirmed(site))
     bounds = [-np.inf, *colour_changes(table, curve, site.spots), np.inf]
     lenses = []
     for start, end in itertools.pairwise(bounds):
@@ -85,6 +88,15 @@ def lenses_of(site: Site) -> list[Lens]:
         looks = tuple((t, lamp) for t, lamp in site.spots if start <= t < end)
         lenses.append(Lens(site, replace(curve, lit=lit), looks))
     return lenses
+
+
+def _confirmed(site: Site) -> list[float]:
+    """Times of looks that found a lit lamp; the glass of a dark lens may pass for a faint one."""
+    odds = np.array([lamp.lamp_odds for _, lamp in site.spots])
+    if not len(odds):
+        return []
+    least = _CONFIRMS * float(np.percentile(odds, 90))
+    return [time_s for (time_s, _), p in zip(site.spots, odds, strict=True) if p >= least]
 
 
 def heads_of(sites: list[Site]) -> list[list[Lens]]:

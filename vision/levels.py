@@ -5,12 +5,15 @@ better one for a lamp in front of something dark: it keeps counting where the to
 a bright surround, dark glass takes light away from the sum, the lit lamp may add next to nothing,
 and the top tells them apart.
 
-The lit level is that of the moments at which a look at full resolution found a lit lamp, nearby in
-time: a zoom, a camera that comes nearer and an exposure that settles move it.
+The lit level is that of the moments at which a look at full resolution found a lit lamp. It
+follows the looks nearby in time as far as the surround's own light (an exposure that settles) or
+the size of the lens (a zoom, a camera that comes nearer) explain it, and no farther: sunlight in
+the glass of a dark lens shines, too, though less than the lamp.
 """
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -30,6 +33,15 @@ _DARK_AT_LEAST: Final = -4.0
 #: the top does so better by this factor.
 _CLEAR: Final = 12.0
 _BETTER: Final = 1.5
+#: The lit level is that of the brighter looks: this percentile.
+_USUAL: Final = 75.0
+#: It moves by this factor without a reason that can be seen, and by no more than the next with one.
+_SLACK: Final = 1.2
+_MOST: Final = 4.0
+#: Light added to that of the surround before its changes are taken for the exposure's, linear.
+_NIGHT: Final = 0.02
+#: The size of a lens that comes nearer grows from frame to frame by less than this factor.
+_LEAP: Final = 1.4
 #: A level below so many times its own scatter is no level.
 _POOR: Final = 3.0
 
@@ -55,13 +67,45 @@ def shining(table: NDArray[np.void], lit_times_s: Sequence[float]) -> NDArray[np
     at = _frames_at(time_s, lit_times_s, known)
     if not len(at):
         return np.where(known, 0.0, np.nan)
-    flux = _measure(time_s, table["flux"].astype(np.float64), at, known)
+    reason = _reason(table, at)
+    flux = _measure(time_s, table["flux"].astype(np.float64), at, known, reason)
     if flux is not None and flux.contrast >= _CLEAR:
         return flux.share
-    peak = _measure(time_s, table["peak"].astype(np.float64), at, known)
+    peak = _measure(time_s, table["peak"].astype(np.float64), at, known, reason)
     if flux is None or (peak is not None and peak.contrast > _BETTER * flux.contrast):
         return peak.share if peak is not None else np.where(known, 1.0, np.nan)
     return flux.share
+
+
+def _reason(table: NDArray[np.void], at: NDArray[np.intp]) -> NDArray[np.float64]:
+    """(2, N) factors, the least and the greatest, by which the lit level may have moved."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        light = np.nanmedian(table["look"].astype(np.float64), axis=1)
+    light = np.nan_to_num(light, nan=0.0) + _NIGHT
+    # What passes in front for a moment is not the exposure's doing.
+    light = _smoothed(light, table["time_s"].astype(np.float64))
+    gain = light / np.median(light[at])
+    size = table["r"].astype(np.float64)
+    grown = np.ones(len(table))
+    if (size > 0).all():
+        leap = np.abs(np.diff(np.log(size)))
+        if not len(leap) or leap.max() < np.log(_LEAP):
+            grown = (size / np.median(size[at])) ** 2
+    low = np.minimum(gain, 1.0) * np.minimum(grown, 1.0) / _SLACK
+    high = np.maximum(gain, 1.0) * np.maximum(grown, 1.0) * _SLACK
+    return np.stack([np.maximum(low, 1.0 / _MOST**2), np.minimum(high, _MOST**2)])
+
+
+def _smoothed(values: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Running median over the time in which looks are pooled."""
+    if len(values) < 5:
+        return values
+    spacing = max(float(np.median(np.diff(time_s))), 1e-3)
+    reach = int(min(max(_WITHIN_S / spacing / 2.0, 1), (len(values) - 1) // 2))
+    padded = np.pad(values, reach, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    return np.asarray(np.median(windows, axis=1), np.float64)
 
 
 def _frames_at(
@@ -86,12 +130,15 @@ def _measure(
     values: NDArray[np.float64],
     at: NDArray[np.intp],
     known: NDArray[np.bool_],
+    reason: NDArray[np.float64],
 ) -> _Measure | None:
     """A measure as shares; None where the lit lamp does not stand out in it."""
-    level = _level(time_s, time_s[at], values[at])
-    ratio_lit = values[at] / np.where(level[at] > 0, level[at], np.nan)
-    if not np.isfinite(ratio_lit).all():
+    usual = float(np.percentile(values[at], _USUAL))
+    if not usual > 0:
         return None
+    level = np.clip(_level(time_s, time_s[at], values[at]), usual * reason[0], usual * reason[1])
+    ratio_lit = values[at] / level[at]
+    ratio_lit = ratio_lit[ratio_lit > _LOWER]
     scatter = 1.4826 * float(np.median(np.abs(ratio_lit - np.median(ratio_lit))))
     if scatter * _POOR > 1.0:
         return None

@@ -15,11 +15,13 @@ from numpy.typing import NDArray
 from mastread.vision.curves import Curve
 
 #: A fall or rise belongs to a turn if its half light lies within this of it, seconds.
-_NEAR_S: Final = 0.75
+_NEAR_S: Final = 0.45
+_EARLY_S: Final = 0.15
 #: A lamp has begun to change once it is off its rest by this share, or so many times its scatter.
 _BEGUN: Final = 0.07
 _SIGMAS: Final = 3.5
-#: It changes within this, seconds.
+#: It changes within this, seconds, and by at least this share from frame to frame.
+_CLIMBS: Final = 0.01
 _LONGEST_S: Final = 0.4
 
 
@@ -39,7 +41,9 @@ def _begins(curve: Curve, about_s: float, *, falls: bool) -> float | None:
     share = 1.0 - share if falls else share
     time_s = curve.time_s
     crossed = np.flatnonzero((share[1:] >= 0.5) & (share[:-1] < 0.5)) + 1
-    crossed = crossed[np.abs(time_s[crossed] - about_s) <= _NEAR_S]
+    # A lamp goes out before the middle of the turn, and the other comes on after it.
+    late = time_s[crossed] - about_s if falls else about_s - time_s[crossed]
+    crossed = crossed[(late <= _EARLY_S) & (late >= -_NEAR_S)]
     if not len(crossed):
         return None
     at = int(crossed[np.argmin(np.abs(time_s[crossed] - about_s))])
@@ -47,7 +51,12 @@ def _begins(curve: Curve, about_s: float, *, falls: bool) -> float | None:
     if begun >= 0.5:
         begun = 0.5
     first = at
-    while first > 0 and share[first - 1] > begun and time_s[at] - time_s[first - 1] <= _LONGEST_S:
+    while (
+        first > 0
+        and share[first - 1] > begun
+        and share[first - 1] < share[first] - _CLIMBS
+        and time_s[at] - time_s[first - 1] <= _LONGEST_S
+    ):
         first -= 1
     if first == 0 or not np.isfinite(share[first - 1]):
         return None
