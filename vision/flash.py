@@ -23,7 +23,7 @@ SHORTEST_PERIOD_S: Final = float(limits("flash")["shortest_period_s"])
 LONGEST_PERIOD_S: Final = float(limits("flash")["longest_period_s"])
 #: Like periods within one flash differ by at most this share of their median, plus what the
 #: spacing of the frames explains.
-EVEN: Final = 0.15
+EVEN: Final = 0.1
 FEWEST_EDGES: Final = 5
 
 

@@ -88,10 +88,12 @@ def _reason(table: NDArray[np.void], at: NDArray[np.intp]) -> NDArray[np.float64
     gain = light / np.median(light[at])
     size = table["r"].astype(np.float64)
     grown = np.ones(len(table))
-    if (size > 0).all():
-        leap = np.abs(np.diff(np.log(size)))
-        if not len(leap) or leap.max() < np.log(_LEAP):
+    if len(size) > 1 and (size > 0).all():
+        if np.abs(np.diff(np.log(size))).max() < np.log(_LEAP):
             grown = (size / np.median(size[at])) ** 2
+        else:
+            # Another size was measured elsewhere: neither light tells of the exposure.
+            gain = np.ones(len(table))
     low = np.minimum(gain, 1.0) * np.minimum(grown, 1.0) / _SLACK
     high = np.maximum(gain, 1.0) * np.maximum(grown, 1.0) * _SLACK
     return np.stack([np.maximum(low, 1.0 / _MOST**2), np.minimum(high, _MOST**2)])
@@ -137,12 +139,12 @@ def _measure(
     if not usual > 0:
         return None
     level = np.clip(_level(time_s, time_s[at], values[at]), usual * reason[0], usual * reason[1])
-    ratio_lit = values[at] / level[at]
-    ratio_lit = ratio_lit[ratio_lit > _LOWER]
-    scatter = 1.4826 * float(np.median(np.abs(ratio_lit - np.median(ratio_lit))))
+    ratio = np.where(known, values / level, np.nan)
+    # From frame to frame, since a lamp that glows on or is dimmed is no scatter.
+    steps = np.abs(np.diff(ratio))[(ratio[1:] > _LOWER) & (ratio[:-1] > _LOWER)]
+    scatter = 1.4826 / np.sqrt(2.0) * float(np.median(steps)) if len(steps) > 2 else 0.1
     if scatter * _POOR > 1.0:
         return None
-    ratio = np.where(known, values / level, np.nan)
     lower = ratio[known & (ratio < _LOWER)]
     dark = 0.0
     if len(lower):

@@ -104,10 +104,12 @@ def restless_odds(spells: Sequence[tuple[bool, float]]) -> dict[Behaviour, float
     flashing = FLASHING_UNSEEN
     if edges < 5 and _even(spells[1:-1]):
         flashing = float(steps[edges - 1]) if edges else FLASHING_UNSEEN
+    # A head that was lit in between is dark only if it went out, or came on, for good meanwhile.
+    dark = float(figures["went_out"]) * (1.0 - share)
     return {
         "flashing": flashing,
-        "steady": (1 - flashing) * share,
-        "dark": (1 - flashing) * (1 - share),
+        "steady": (1.0 - flashing) * (1.0 - dark),
+        "dark": (1.0 - flashing) * dark,
     }
 
 
