@@ -76,7 +76,7 @@ def keep(path: Path) -> Kept:
         if isinstance(found, Kept) and found.fields == _fields():
             return found
     with open_video(path) as video:
-        watched, frames = watch(video, Hints(), video.duration_s)
+        watched, frames = watch(video.moments(), Hints(), video.duration_s)
         source = SourceInfo(path.name, "video", video.width, video.height, video.duration_s, frames)
         for scene, (frame, view) in watched.best_frames.items():
             planes = frame.planes()
