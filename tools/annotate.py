@@ -20,7 +20,7 @@ from mastread.tools.moments import Moment, moments, photo_moment
 from mastread.tools.panel import VIEW_UNITS, Panel, draw_panel
 from mastread.tools.reading import MastDoc, Reading, SpanDoc
 from mastread.tools.sentences import all_hidden
-from mastread.tools.tags import Place, Quiet, Sway, choose_places, draw_tags
+from mastread.tools.tags import Free, Place, Sway, choose_places, draw_tags
 from mastread.tools.wishes import Style
 from mastread.vision.frame import Frame
 
@@ -105,7 +105,8 @@ class Canvas:
         masts = self.reading["masts"]
         for k, (mast, span, place) in enumerate(zip(masts, spans, self.places, strict=True)):
             # What stands in front of a mast must not be covered, nor pass for its lamps.
-            if span is None or place is None or moment.hidden[k] or all_hidden(span):
+            away = span is None or moment.hidden[k] or all_hidden(span)
+            if span is None or place is None or away or (moment.bare and moment.bare[k]):
                 continue
             offset = offsets[k]
             draw_tags(
@@ -149,7 +150,8 @@ def make_canvas(
     book: Rulebook,
     style: Style = "full",
     sway: Sequence[Sway] = (),
-    quiet: Quiet | None = None,
+    free: Free | None = None,
+    may_hide: bool = False,
 ) -> Canvas:
     """Lay out the annotated form of pictures of `width` x `height` pixels.
 
@@ -161,13 +163,14 @@ def make_canvas(
     book : the rulebook of the reading
     style : how much is told
     sway : for each mast how far it moves from its place over the whole clip
-    quiet : tells whether nothing moves in a part of the picture over the whole clip
+    free : tells for what share of the time nothing passes through parts of the picture
+    may_hide : whether a mast is out of sight for a while
     """
     unit = max(14, round(width / (UNITS_WIDE if width > height else UNITS_WIDE_UPRIGHT)))
-    places = choose_places(reading, scale, width, height, unit, sway, quiet)
+    places = choose_places(reading, scale, width, height, unit, sway, free)
     magnified = tuple(_worth_magnifying(mast, scale, unit) for mast in reading["masts"])
     count = len(reading["masts"])
-    tallest = [Moment(tuple(s), (0,) * count, (True,) * count) for s in moments(reading)]
+    tallest = [Moment(tuple(s), (0,) * count, (may_hide,) * count) for s in moments(reading)]
     if style == "question":
         tallest += [Moment(m.spans, (9,) * count, m.hidden) for m in tallest]
     tall = max(

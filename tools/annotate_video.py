@@ -24,6 +24,7 @@ from mastread.decoder.rulebook import Rulebook
 from mastread.tools.annotate import Canvas, enlargement, make_canvas
 from mastread.tools.chapters import chapters
 from mastread.tools.moments import Interval, Moment, moment_at
+from mastread.tools.quiet import MotionMap, map_motion
 from mastread.tools.reading import Reading
 from mastread.tools.sound_track import SoundTrack
 from mastread.tools.wishes import Style
@@ -78,6 +79,7 @@ def annotate_video(
     """
     video = open_video(source)
     grow = enlargement(video.width)
+    motion = _motion(source, reading, paths)
     canvas = make_canvas(
         reading,
         video.width * grow,
@@ -86,7 +88,13 @@ def annotate_video(
         book=book,
         style=style,
         sway=[sway_of(path) for path in paths],
+        free=None if motion is None else lambda rects: motion.free(rects, float(grow)),
+        may_hide=any(hidden),
     )
+    bare = [
+        motion.busy_times(place.ground, float(grow)) if motion is not None and place else []
+        for place in canvas.places
+    ]
     with (
         av.open(str(source)) as original,
         av.open(str(target), "w", format="mp4", options={"movflags": "+faststart"}) as out,
@@ -101,7 +109,7 @@ def annotate_video(
             sound.write_until(shown.time_s)
             if watch is not None:
                 watch(shown)
-            moment = moment_at(reading, shown.time_s, style, hidden)
+            moment = moment_at(reading, shown.time_s, style, hidden, bare)
             image = _draw(shown, canvas, moment, paths, grow)
             frame = av.VideoFrame.from_ndarray(image, format="rgb24").reformat(
                 format="yuv420p",
@@ -120,6 +128,18 @@ def annotate_video(
         sound.finish()
     if progress is not None:
         progress(1.0)
+
+
+def _motion(
+    source: Path,
+    reading: Reading,
+    paths: Sequence[NDArray[np.float64]],
+) -> MotionMap | None:
+    """Find out where something moves; there is no need to where no tag will be shown."""
+    if not reading["masts"]:
+        return None
+    with open_video(source) as video:
+        return map_motion(video, paths[0] if paths else np.zeros((0, 3)))
 
 
 def offset_at(path: NDArray[np.float64], time_s: float) -> tuple[float, float]:

@@ -35,14 +35,16 @@ class Moment:
     spans : for each mast what it shows, None where that is not told
     waits : for each mast the whole seconds until its answer comes, 0 where it is shown
     hidden : for each mast whether it is out of sight
+    bare : for each mast whether its tags are off, since something passes where they stand
     """
 
     spans: tuple[SpanDoc | None, ...]
     waits: tuple[int, ...]
     hidden: tuple[bool, ...]
+    bare: tuple[bool, ...] = ()
 
     def key(self) -> tuple[int, ...]:
-        """Equal for moments that look alike."""
+        """Equal for moments that look alike in the panel."""
         return (*(id(span) for span in self.spans), *self.waits, *self.hidden)
 
 
@@ -58,17 +60,25 @@ def moment_at(
     time_s: float,
     style: Style = "full",
     hidden: Sequence[Sequence[Interval]] = (),
+    bare: Sequence[Sequence[Interval]] = (),
 ) -> Moment:
-    """Return the moment at `time_s`; `hidden` holds the intervals in which each mast is."""
+    """Return the moment at `time_s`.
+
+    `hidden` holds for each mast the intervals in which it is out of sight, `bare` those in which
+    its tags are off.
+    """
     spans = spans_at(reading, time_s)
     waits = [0] * len(spans)
     if style == "question":
         waits = [0 if span is None else wait_at(span, time_s) for span in spans]
-    away = [
-        any(start <= time_s < end for start, end in (hidden[k] if k < len(hidden) else ()))
-        for k in range(len(spans))
-    ]
-    return Moment(tuple(spans), tuple(waits), tuple(away))
+    away, off = (
+        tuple(
+            any(start <= time_s < end for start, end in (told[k] if k < len(told) else ()))
+            for k in range(len(spans))
+        )
+        for told in (hidden, bare)
+    )
+    return Moment(tuple(spans), tuple(waits), away, off)
 
 
 def answer_s(span: SpanDoc) -> float:

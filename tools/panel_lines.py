@@ -10,6 +10,7 @@ from mastread.tools import drawing as d
 from mastread.tools.orders import indication_of, promises_nothing, words_ahead, words_here
 from mastread.tools.reading import HeadDoc, Reading, SpanDoc
 from mastread.tools.sentences import (
+    all_hidden,
     doubt_sentences,
     head_words,
     rate_sentences,
@@ -145,9 +146,12 @@ def mast_lines(
         _ask(column, reading, wait)
     elif style == "plain":
         _name(column, span)
+    elif all_hidden(span):
+        _away(column, span)
     else:
         _tell(column, reading, span, book)
-    if span is not None and hidden and not wait and style != "plain":
+    told = span is not None and not wait and style != "plain" and not all_hidden(span)
+    if hidden and told:
         column.add(say("picture.hidden"), 0.85, d.DOUBT)
     return column.lines
 
@@ -168,6 +172,16 @@ def _name(column: _Column, span: SpanDoc) -> None:
     if not read:
         worst = indication["most_restrictive"]["name"]
         column.add(say("most_restrictive", name=worst), 1.0, d.TEXT, weight=d.STRONG)
+
+
+def _away(column: _Column, span: SpanDoc) -> None:
+    """A mast of which nothing can be seen: no list of all that it might show."""
+    indication = span["indication"]
+    column.add(say("picture.away"), 1.5, d.DOUBT, weight=d.STRONG)
+    worst = indication["most_restrictive"]["name"]
+    column.add(say("most_restrictive", name=worst), 1.0, d.TEXT, weight=d.STRONG)
+    for reason in indication["reasons"][:1]:
+        column.add(sentence(reason), 0.85, d.FAINT, most=4)
 
 
 def _tell(column: _Column, reading: Reading, span: SpanDoc, book: Rulebook) -> None:

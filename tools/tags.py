@@ -7,7 +7,7 @@ ends at the edge of that box. Where there is no room the panel below has to do a
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from mastread.tools import drawing as d
@@ -28,8 +28,13 @@ NUMBER_UNITS: Final = 1.5
 #: How far a mast moves from its place over a clip, pixels of the document: x0, y0, x1, y1.
 Sway = tuple[float, float, float, float]
 
-#: Whether nothing moves in a part of the picture (x0, y0, x1, y1, pixels of the canvas).
-Quiet = Callable[[Rect], bool]
+#: For what share of the time nothing passes through parts of the picture, pixels of the canvas.
+Free = Callable[[Sequence[Rect]], float]
+
+#: Tags stand where something passes only where it is free for at least this share of the time,
+#: and at the first place that is free for as good as all of it.
+LEAST_FREE: Final = 0.25
+FREE_ENOUGH: Final = 0.98
 
 #: Distances between a mast's box and its tags that are tried, nearest first, in units.
 REACHES_UNITS: Final = (1.4, 3.5, 7.0)
@@ -47,6 +52,8 @@ class Place:
 
     side: Literal["left", "right", "above", "below"]
     reach: float
+    #: All that tags may cover there over the whole clip.
+    ground: tuple[Rect, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +90,13 @@ def choose_places(
     height: int,
     unit: int,
     sway: Sequence[Sway] = (),
-    quiet: Quiet | None = None,
+    free: Free | None = None,
 ) -> list[Place | None]:
     """Return for each mast the place of its tags, None where there is no room for them.
 
     Tags lie within the picture and neither they nor their leaders lie on a mast or on other
-    tags, nor where something moves, over the whole clip. All spans of a mast share one place,
-    so that tags stay put in a video. `sway` and `quiet` are as for
+    tags over the whole clip, and where something passes as little as can be. All spans of a mast
+    share one place, so that tags stay put in a video. `sway` and `free` are as for
     `mastread.tools.annotate.make_canvas`.
     """
     photo = reading["source"]["kind"] == "photo"
@@ -100,26 +107,30 @@ def choose_places(
     for k, mast in enumerate(masts):
         blocked = [*(box for j, box in enumerate(boxes) if j != k), *taken]
         spans = [tags_of(span, scale, photo=photo) for span in mast["spans"]]
-        found = None
+        found: Place | None = None
+        best = LEAST_FREE
+        covered: list[Rect] = []
         for place in _candidates(boxes[k], width, unit, numbered=len(masts) > 1):
             if place.side in ("above", "below"):
                 rects = [_number_rect(boxes[k], place, mast["mast"], unit)]
-                covered = rects
+                ground = rects
             else:
                 rects = [r for tags in spans for r in _stack(tags, boxes[k], place, unit, height)]
-                covered = [*rects, *(_corridor(r, boxes[k], place) for r in rects)]
+                ground = [*rects, *(_corridor(r, boxes[k], place) for r in rects)]
                 if len(masts) > 1:
                     top = min(rects, key=lambda r: r[1])
-                    covered.append((top[0], top[1] - NUMBER_UNITS * unit, top[2], top[1]))
+                    ground.append((top[0], top[1] - NUMBER_UNITS * unit, top[2], top[1]))
             moved = [_swept(r, sway[k], scale) if k < len(sway) else r for r in rects]
-            if (
-                all(_inside(r, width, height) for r in moved)
-                and not any(_meet(r, other) for r in covered for other in blocked)
-                and (quiet is None or all(quiet(r) for r in moved))
+            if not all(_inside(r, width, height) for r in moved) or any(
+                _meet(r, other) for r in ground for other in blocked
             ):
-                found = place
-                taken += covered
+                continue
+            share = 1.0 if free is None else free(moved)
+            if share > best:
+                found, best, covered = replace(place, ground=tuple(moved)), share, ground
+            if best >= FREE_ENOUGH:
                 break
+        taken += covered
         places.append(found)
     return places
 

@@ -237,7 +237,7 @@ def test_the_panel_has_room_for_every_moment(clip_seen: Make, book: Rulebook) ->
     reading = build_reading(seen, book)
     canvas = make_canvas(reading, 1280, 720, 1.0, book=book)
     for spans in moments(reading):
-        moment = Moment(tuple(spans), (0,), (True,))
+        moment = Moment(tuple(spans), (0,), (False,))
         drawn = panel.draw_panel(reading, moment, canvas.magnified, 1280, canvas.unit, book=book)
         assert drawn.image.shape[0] <= canvas.panel_height
         assert np.all(drawn.image[-2:] == drawing.PAPER)
