@@ -19,13 +19,14 @@ from mastread.vision.flash import Flash
 from mastread.vision.limits import limits
 from mastread.vision.odds import (
     beat_odds,
+    both_quiet,
     open_odds,
     quiet_odds,
     restless_odds,
     word,
 )
 from mastread.vision.runs import Run, beats_of, joined, runs_of
-from mastread.vision.turns import turn_of
+from mastread.vision.turns import beat_bounds, turn_of
 
 #: Longest lit and dark spells of a flash: two thirds of the slowest published rate (33 a
 #: minute), and its half; with a margin. Seen unbroken for longer, it is no flash.
@@ -51,6 +52,8 @@ class Stretch:
     flash : the beat, where it flashed
     seen : False where the head could not be seen at all
     told : of a dark stretch, whether the surround shows that nothing stood in front
+    since_s : earliest and latest time at which it may have begun, where `start_s` is not sharp:
+        a flash may begin or end at any time in which it would be dark anyway
     """
 
     start_s: float
@@ -60,6 +63,7 @@ class Stretch:
     flash: Flash | None = None
     seen: bool = True
     told: bool = True
+    since_s: tuple[float, float] | None = None
 
     @property
     def length_s(self) -> float:
@@ -224,11 +228,20 @@ def _is_swing(part: Stretch) -> bool:
 
 
 def _timed(parts: Sequence[Stretch], lenses: Sequence[Curve]) -> list[Stretch]:
-    """Stretches with the time of each turn from one lens to another settled by the light."""
+    """Stretches with the time of each turn settled by what the light did about it."""
     out = list(parts)
     for k in range(1, len(out)):
         before, after = out[k - 1], out[k]
-        if before.lens == after.lens or not before.seen or not after.seen:
+        if not before.seen or not after.seen:
+            continue
+        if before.flash is not None or after.flash is not None:
+            low, high = beat_bounds(
+                (before.lens, before.flash), (after.lens, after.flash), lenses, after.start_s
+            )
+            if before.start_s < low <= high < after.end_s:
+                out[k] = replace(after, since_s=(low, high))
+            continue
+        if before.lens == after.lens:
             continue
         turn = turn_of(
             None if before.lens is None else lenses[before.lens],
@@ -249,8 +262,11 @@ def _alike(a: Stretch, b: Stretch) -> bool:
 def _one(a: Stretch, b: Stretch) -> Stretch:
     """Two stretches of the same behaviour as one; the better watched gives the odds."""
     better = a if a.odds[word(a.odds)] >= b.odds[word(b.odds)] else b
+    odds = better.odds
+    if a.flash is None and b.flash is None and word(a.odds) != "flashing":
+        odds = both_quiet(a.odds, b.odds)
     flash = a.flash if b.flash is None or (a.flash and a.flash.edges >= b.flash.edges) else b.flash
-    return Stretch(a.start_s, b.end_s, a.lens, better.odds, flash, a.seen, a.told and b.told)
+    return replace(a, end_s=b.end_s, odds=odds, flash=flash, told=a.told and b.told)
 
 
 def _unseen(start_s: float, end_s: float) -> Stretch:

@@ -36,11 +36,20 @@ def doubt_common_beats(heads: Sequence[Head]) -> list[Head]:
         return list(heads)
     beats = [_main_beat(head) for head in heads]
     first = beats[0]
-    if first is None or not all(beat is not None and _in_step(first, beat) for beat in beats):
+    together = first is not None and all(
+        beat is not None and _in_step(first, beat) for beat in beats
+    )
+    if not together or all(_else_steady(head) for head in heads):
         return without_common_dark(heads)
     if len(heads) == 2 and not any(_may_be_red(head) for head in heads):
         return list(heads)
     return [replace(head, parts=tuple(_opened(part) for part in head.parts)) for head in heads]
+
+
+def _else_steady(head: Head) -> bool:
+    """Is a head steady, before or after its beat, in the lens that beats?"""
+    beating = {part.lens for part in head.parts if part.flash is not None}
+    return any(part.odds["steady"] > 0.95 and part.lens in beating for part in head.parts)
 
 
 def _main_beat(head: Head) -> Flash | None:

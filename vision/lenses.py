@@ -160,7 +160,10 @@ def _is_handover(
     last: int,
 ) -> bool:
     """Are both lit only while one hands over to the other: one alone before, the other after?"""
-    if first == 0 or last + 1 >= len(times) or times[last] - times[first] > _HANDOVER_S:
+    if last + 1 >= len(times) or times[last] - times[first] > _HANDOVER_S:
         return False
+    if first == 0:
+        # The later one is followed from here on: the other must go out.
+        return bool(lit_a[last + 1] != lit_b[last + 1])
     before, after = first - 1, last + 1
     return bool(lit_a[before] != lit_a[after] and lit_b[before] != lit_b[after])

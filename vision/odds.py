@@ -74,6 +74,26 @@ def _lasting(lit: bool) -> NDArray[np.float64]:
     return np.array(table)
 
 
+def both_quiet(
+    a: Mapping[Behaviour, float], b: Mapping[Behaviour, float]
+) -> dict[Behaviour, float]:
+    """Odds of two unbroken spells of the same kind with something hidden between them.
+
+    A flash must have been in the same half both times; the second time it had the choice.
+    """
+    half = 0.55
+    lit = a["steady"] >= a["dark"]
+    rest = "steady" if lit else "dark"
+    ratio = half * (a["flashing"] / max(a[rest], 1e-6)) * (b["flashing"] / max(b[rest], 1e-6))
+    least = float(limits("flash")["least_odds"])
+    flashing = max(ratio / (1.0 + ratio), least)
+    return {
+        "flashing": flashing,
+        "steady": 1.0 - flashing if lit else 0.0,
+        "dark": 0.0 if lit else 1.0 - flashing,
+    }
+
+
 def beat_odds(edges: int, duty: float) -> dict[Behaviour, float]:
     """Odds of an even beat of so many edges and that lit share of a period."""
     figures = limits("flash")

@@ -23,6 +23,8 @@ from mastread.vision.types import HeadSeen, Hints, SpanSeen
 ONE_CHANGE_S: Final = 0.6
 #: A stretch of the whole mast shorter than this is a moment between two aspects.
 SHORTEST_SPAN_S: Final = 0.35
+#: A time that is known to this is sharp, seconds.
+_SHARP_S: Final = 0.06
 
 #: What a span says of heads that could not be seen in it.
 HIDDEN_NOTE: Final = (
@@ -113,25 +115,46 @@ def spans_of(
 
 def _changes(heads: Sequence[Head], start: float, end: float) -> list[float]:
     """Times at which the mast went from one aspect to another."""
-    times = sorted(
-        part.start_s
+    turns = sorted(
+        (part.start_s, part.since_s or (part.start_s, part.start_s))
         for head in heads
         for k, part in enumerate(head.parts)
         if k and start < part.start_s < end
     )
-    clusters: list[list[float]] = []
-    for t in times:
-        if clusters and t - clusters[-1][0] <= ONE_CHANGE_S:
-            clusters[-1].append(t)
+    clusters: list[list[tuple[float, tuple[float, float]]]] = []
+    for turn in turns:
+        near = bool(clusters) and turn[0] - clusters[-1][0][0] <= ONE_CHANGE_S
+        if near or (clusters and _within(clusters[-1], turn)):
+            clusters[-1].append(turn)
         else:
-            clusters.append([t])
-    changes = [float(np.median(cluster)) for cluster in clusters]
+            clusters.append([turn])
+    changes = [_moment([bounds for _, bounds in cluster]) for cluster in clusters]
     out: list[float] = []
     for t in changes:
         if t - (out[-1] if out else start) < SHORTEST_SPAN_S or end - t < SHORTEST_SPAN_S:
             continue
         out.append(t)
     return out
+
+
+def _within(
+    cluster: Sequence[tuple[float, tuple[float, float]]], turn: tuple[float, tuple[float, float]]
+) -> bool:
+    """May a turn whose time is not sharp be the same change as those before it?"""
+    moment = _moment([bounds for _, bounds in cluster])
+    low, high = turn[1]
+    return low < high and low - 0.1 <= moment <= high + 0.1
+
+
+def _moment(bounds: Sequence[tuple[float, float]]) -> float:
+    """Time of a change from the bounds that each head sets on it; sharp ones decide."""
+    sharp = [low for low, high in bounds if high - low < _SHARP_S]
+    if sharp:
+        return float(np.median(sharp))
+    low, high = max(low for low, _ in bounds), min(high for _, high in bounds)
+    if low <= high:
+        return 0.5 * (low + high)
+    return float(np.median([0.5 * (a + b) for a, b in bounds]))
 
 
 def _head_seen(head: Head, start_s: float, end_s: float) -> HeadSeen:

@@ -32,8 +32,20 @@ def without_common_dark(heads: Sequence[Head]) -> list[Head]:
     for first, last in runs((shown <= _DARK).all(axis=0) & (shown == _DARK).any(axis=0)):
         for k in _covered_then(shown, times, first, last):
             hidden[k].append((float(times[first]), float(times[last])))
+    clear = _clear_by_lower(heads, shown)
+    out = []
+    for head, spells, free in zip(heads, hidden, clear, strict=True):
+        out.append(_changed(head, spells, times[free]) if spells or free.any() else head)
+    return out
+
+
+def _clear_by_lower(heads: Sequence[Head], shown: NDArray[np.int64]) -> list[NDArray[np.bool_]]:
+    """By head, when it was dark while a lower one shone: no train hides the upper head alone."""
+    height = np.array([head.y for head in heads])
+    radius = max(head.radius for head in heads)
     return [
-        _hide(head, spells) if spells else head for head, spells in zip(heads, hidden, strict=True)
+        (row == _DARK) & (shown[height > head.y + radius] >= 0).any(axis=0)
+        for head, row in zip(heads, shown, strict=True)
     ]
 
 
@@ -93,8 +105,13 @@ def _last_lit(row: NDArray[np.int64]) -> int | None:
     return int(lit[0]) if len(lit) else None
 
 
-def _hide(head: Head, spells: Sequence[tuple[float, float]]) -> Head:
-    """The head with its dark in and beside given times taken for something in front of it."""
+def _changed(
+    head: Head, spells: Sequence[tuple[float, float]], clear_s: NDArray[np.float64]
+) -> Head:
+    """The head with its dark in and beside given times taken for something in front of it.
+
+    `clear_s` are times at which nothing can have been in front.
+    """
     lenses = []
     for lens in head.lenses:
         curve = lens.curve
@@ -102,5 +119,8 @@ def _hide(head: Head, spells: Sequence[tuple[float, float]]) -> Head:
         for start_s, end_s in spells:
             inside = (curve.time_s >= start_s - _ALIKE_S) & (curve.time_s <= end_s + _ALIKE_S)
             lit[inside & (np.nan_to_num(lit, nan=1.0) < 0.5)] = np.nan
-        lenses.append(replace(lens, curve=replace(curve, lit=lit)))
+        told = curve.told
+        if told is not None and len(clear_s):
+            told = told | np.isin(curve.time_s, clear_s)
+        lenses.append(replace(lens, curve=replace(curve, lit=lit, told=told)))
     return head_of(lenses)

@@ -7,12 +7,14 @@ lamp begins to fall and the moment at which the other begins to rise.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mastread.vision.curves import Curve
+from mastread.vision.curves import Curve, Spell
+from mastread.vision.flash import Flash
 
 #: A fall or rise belongs to a turn if its half light lies within this of it, seconds.
 _NEAR_S: Final = 0.45
@@ -20,6 +22,10 @@ _EARLY_S: Final = 0.15
 #: A lamp has begun to change once it is off its rest by this share, or so many times its scatter.
 _BEGUN: Final = 0.07
 _SIGMAS: Final = 3.5
+#: A lit half shorter than this share of the usual was cut off.
+_CUT: Final = 0.85
+#: Half of the longest time in which a flash may have begun or ended.
+_LONGEST_SOFT_S: Final = 1.5
 #: It changes within this, seconds, and by at least this share from frame to frame.
 _CLIMBS: Final = 0.01
 _LONGEST_S: Final = 0.4
@@ -32,7 +38,84 @@ def turn_of(before: Curve | None, after: Curve | None, about_s: float) -> float:
     times = [t for t in (fall, rise) if t is not None]
     if not times or (before is not None and after is not None and len(times) < 2):
         return about_s
+    if fall is not None and rise is not None:
+        # Over-exposed light is seen to fall late; it does not rise late.
+        times = [min(fall, rise), rise]
     return float(np.mean(times))
+
+
+def beat_bounds(
+    before: tuple[int | None, Flash | None],
+    after: tuple[int | None, Flash | None],
+    lenses: Sequence[Curve],
+    about_s: float,
+) -> tuple[float, float]:
+    """Earliest and latest time of a turn from or to a flash, near a known time.
+
+    A flash that ends between two flashes may have ended at any time in that dark half; one that is
+    cut short in its lit half ended there. Likewise for the beginning.
+
+    Parameters
+    ----------
+    before, after : index of the lens that shone (None: dark), and its beat if it flashed
+    """
+    low, high = about_s - _LONGEST_SOFT_S, about_s + _LONGEST_SOFT_S
+    same = before[0] == after[0]
+    if before[1] is not None and before[0] is not None:
+        a, b = _until_then(lenses[before[0]], before[1], about_s, goes_on=same)
+        low, high = max(low, a), min(high, b)
+    elif before[0] is not None and not same:
+        fall = _begins(lenses[before[0]], about_s, falls=True)
+        low = low if fall is None else max(low, fall)
+    if after[1] is not None and after[0] is not None:
+        a, b = _from_then(lenses[after[0]], after[1], about_s, went_before=same)
+        low, high = max(low, a), min(high, b)
+    elif after[0] is not None and not same:
+        rise = _begins(lenses[after[0]], about_s, falls=False)
+        high = high if rise is None else min(high, rise)
+    return (low, high) if low <= high else (about_s, about_s)
+
+
+def _lit_spell(curve: Curve, about_s: float, *, last: bool) -> Spell | None:
+    """The last lit spell that began before a time, or the first that ends after it."""
+    lit = [spell for spell in curve.spells() if spell.state]
+    room = 0.05
+    if last:
+        return next((s for s in reversed(lit) if s.start_s < about_s - room), None)
+    return next((s for s in lit if s.end_s > about_s + room), None)
+
+
+def _until_then(
+    curve: Curve, flash: Flash, about_s: float, *, goes_on: bool
+) -> tuple[float, float]:
+    """Bounds of the end of a flash."""
+    spell = _lit_spell(curve, about_s, last=True)
+    period = 1.0 / flash.rate_hz
+    lit_s = flash.duty * period
+    if spell is None:
+        return about_s, about_s
+    if goes_on:
+        # It stays lit: the flash would have gone dark after its usual time.
+        return spell.start_s, spell.start_s + lit_s
+    if spell.length_s < _CUT * lit_s:
+        return spell.end_s, spell.end_s
+    return spell.end_s, spell.start_s + period
+
+
+def _from_then(
+    curve: Curve, flash: Flash, about_s: float, *, went_before: bool
+) -> tuple[float, float]:
+    """Bounds of the beginning of a flash."""
+    spell = _lit_spell(curve, about_s, last=False)
+    period = 1.0 / flash.rate_hz
+    lit_s = flash.duty * period
+    if spell is None:
+        return about_s, about_s
+    if went_before:
+        return spell.end_s - lit_s, spell.end_s
+    if spell.length_s < _CUT * lit_s:
+        return spell.start_s, spell.start_s
+    return spell.end_s - period, spell.start_s
 
 
 def _begins(curve: Curve, about_s: float, *, falls: bool) -> float | None:
