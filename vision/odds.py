@@ -83,7 +83,7 @@ def both_quiet(
     """
     half = 0.55
     lit = a["steady"] >= a["dark"]
-    rest = "steady" if lit else "dark"
+    rest: Behaviour = "steady" if lit else "dark"
     ratio = half * (a["flashing"] / max(a[rest], 1e-6)) * (b["flashing"] / max(b[rest], 1e-6))
     least = float(limits("flash")["least_odds"])
     flashing = max(ratio / (1.0 + ratio), least)
