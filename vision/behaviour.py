@@ -33,7 +33,7 @@ from mastread.vision.turns import beat_bounds, turn_of
 LONGEST_LIT_FLASH_S: Final = 1.3
 LONGEST_DARK_FLASH_S: Final = 1.3
 #: A lens that goes out while another of its head comes on leaves a moment that is not a state.
-LONGEST_SWING_S: Final = 0.7
+LONGEST_SWING_S: Final = 1.0
 #: Something that passes in front covers a lamp within this.
 LONGEST_COVERING_S: Final = 0.8
 #: Unseen for longer than this, a signal may have changed and changed back; seconds. No

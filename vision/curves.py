@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mastread.vision.cover import covered
+from mastread.vision.cover import covered, runs
 from mastread.vision.flash import Edge, find_flashes
 from mastread.vision.levels import shining
 
@@ -68,21 +68,28 @@ class Spell:
         return self.end_s - self.start_s
 
 
-def light_curve(table: NDArray[np.void], lit_times_s: Sequence[float]) -> Curve:
+def light_curve(
+    table: NDArray[np.void], lit_times_s: Sequence[float], dim_times_s: Sequence[float] = ()
+) -> Curve:
     """Curve of one site.
 
     Parameters
     ----------
     table : (N,) of `mastread.vision.sites.SAMPLE`, in order of time
     lit_times_s : times at which a look at full resolution confirmed a lit lamp
+    dim_times_s : times at which one found no lit lamp, but the glass of a lens
     """
     time_s = table["time_s"].astype(np.float64)
-    share = shining(table, lit_times_s)
+    share = shining(table, lit_times_s, dim_times_s)
     smooth = _median_filter(time_s, share, SHORTEST_SPELL_S)
     with np.errstate(over="ignore", invalid="ignore"):
         lit = 1.0 / (1.0 + np.exp(-(smooth - 0.5) / 0.06))
     hidden, told = covered(table, lit)
     lit[hidden] = np.nan
+    for first, last in runs(np.isfinite(lit))[1:-1]:
+        # A glimpse between what hides the lamp says nothing: the side of a car glints, too.
+        if time_s[last] - time_s[first] < SHORTEST_SPELL_S:
+            lit[first : last + 1] = np.nan
     curve = Curve(time_s, share.astype(np.float32), lit.astype(np.float32), told)
     return _afterglow(curve, smooth) or curve
 

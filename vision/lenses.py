@@ -29,6 +29,7 @@ _HANDOVER_S: Final = 0.4
 #: A look that takes a place for a lamp at least this surely, as a share of its surest looks,
 #: confirms that it was lit.
 _CONFIRMS: Final = 0.5
+_DENIES: Final = 0.25
 #: Looks of one lamp resemble one another: many of them are worth no more than a few independent
 #: ones when their odds are pooled.
 _WORTH_AT_MOST: Final = 3.0
@@ -79,7 +80,7 @@ def _worth(looks: int) -> float:
 def lenses_of(site: Site) -> list[Lens]:
     """The site's lens, once for each colour that it showed in turn."""
     table = site.table()
-    curve = light_curve(table, _confirmed(site))
+    curve = light_curve(table, *_confirmed(site))
     bounds = [-np.inf, *colour_changes(table, curve, site.spots), np.inf]
     lenses = []
     for start, end in itertools.pairwise(bounds):
@@ -90,13 +91,17 @@ def lenses_of(site: Site) -> list[Lens]:
     return lenses
 
 
-def _confirmed(site: Site) -> list[float]:
-    """Times of looks that found a lit lamp; the glass of a dark lens may pass for a faint one."""
+def _confirmed(site: Site) -> tuple[list[float], list[float]]:
+    """Times of looks that found a lit lamp, and of those that found none.
+
+    The glass of a dark lens may pass for a faint lamp.
+    """
     odds = np.array([lamp.lamp_odds for _, lamp in site.spots])
     if not len(odds):
-        return []
-    least = _CONFIRMS * float(np.percentile(odds, 90))
-    return [time_s for (time_s, _), p in zip(site.spots, odds, strict=True) if p >= least]
+        return [], []
+    times = np.array([time_s for time_s, _ in site.spots])
+    top = float(np.percentile(odds, 90))
+    return times[odds >= _CONFIRMS * top].tolist(), times[odds < _DENIES * top].tolist()
 
 
 def heads_of(sites: list[Site]) -> list[list[Lens]]:

@@ -29,12 +29,17 @@ _FEWEST: Final = 5
 _LOWER: Final = 0.5
 _DARK_AT_MOST: Final = 0.4
 _DARK_AT_LEAST: Final = -4.0
+#: Sunlit glass of a dark lens is told from the lamp by this many looks or more that found no lamp,
+#: if it is dimmer than the lamp by this share, and by so many times the scatter.
+_FEWEST_DIM: Final = 2
+_GLASS_AT_MOST: Final = 0.8
+_GLASS_APART: Final = 6.0
 #: The top is used where the sum parts lit from dark by less than so many times its scatter, and
 #: the top does so better by this factor.
 _CLEAR: Final = 12.0
 _BETTER: Final = 1.5
 #: The lit level is that of the brighter looks: this percentile.
-_USUAL: Final = 75.0
+_USUAL: Final = 90.0
 #: It moves by this factor without a reason that can be seen, and by no more than the next with one.
 _SLACK: Final = 1.2
 _MOST: Final = 4.0
@@ -42,8 +47,10 @@ _MOST: Final = 4.0
 _NIGHT: Final = 0.02
 #: The size of a lens that comes nearer grows from frame to frame by less than this factor.
 _LEAP: Final = 1.4
-#: A level below so many times its own scatter is no level.
+#: A level below so many times its own scatter is no level, unless the lamp is dark for this share
+#: of the time.
 _POOR: Final = 3.0
+_SOMETIMES: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +61,16 @@ class _Measure:
     contrast: float
 
 
-def shining(table: NDArray[np.void], lit_times_s: Sequence[float]) -> NDArray[np.float64]:
+def shining(
+    table: NDArray[np.void], lit_times_s: Sequence[float], dim_times_s: Sequence[float] = ()
+) -> NDArray[np.float64]:
     """Light of every frame between dark (0) and lit (1); NaN where the place was not in view.
 
     Parameters
     ----------
     table : (N,) of `mastread.vision.sites.SAMPLE`, in order of time
     lit_times_s : times at which a look at full resolution confirmed a lit lamp
+    dim_times_s : times at which one found the glass of a lens, but no lit lamp in it
     """
     time_s = table["time_s"].astype(np.float64)
     known = ~table["outside"] & np.isfinite(table["flux"])
@@ -68,10 +78,11 @@ def shining(table: NDArray[np.void], lit_times_s: Sequence[float]) -> NDArray[np
     if not len(at):
         return np.where(known, 0.0, np.nan)
     reason = _reason(table, at)
-    flux = _measure(time_s, table["flux"].astype(np.float64), at, known, reason)
+    dim = _frames_at(time_s, dim_times_s, known)
+    flux = _measure(time_s, table["flux"].astype(np.float64), at, known, reason, dim)
     if flux is not None and flux.contrast >= _CLEAR:
         return flux.share
-    peak = _measure(time_s, table["peak"].astype(np.float64), at, known, reason)
+    peak = _measure(time_s, table["peak"].astype(np.float64), at, known, reason, dim)
     if flux is None or (peak is not None and peak.contrast > _BETTER * flux.contrast):
         return peak.share if peak is not None else np.where(known, 1.0, np.nan)
     return flux.share
@@ -133,6 +144,7 @@ def _measure(
     at: NDArray[np.intp],
     known: NDArray[np.bool_],
     reason: NDArray[np.float64],
+    dim: NDArray[np.intp],
 ) -> _Measure | None:
     """A measure as shares; None where the lit lamp does not stand out in it."""
     usual = float(np.percentile(values[at], _USUAL))
@@ -143,12 +155,17 @@ def _measure(
     # From frame to frame, since a lamp that glows on or is dimmed is no scatter.
     steps = np.abs(np.diff(ratio))[(ratio[1:] > _LOWER) & (ratio[:-1] > _LOWER)]
     scatter = 1.4826 / np.sqrt(2.0) * float(np.median(steps)) if len(steps) > 2 else 0.1
-    if scatter * _POOR > 1.0:
-        return None
     lower = ratio[known & (ratio < _LOWER)]
+    # Pulse width modulation makes light scatter, and yet dark is another thing.
+    if scatter * _POOR > 1.0 and len(lower) < _SOMETIMES * np.count_nonzero(known):
+        return None
     dark = 0.0
     if len(lower):
         dark = float(np.clip(np.median(lower), _DARK_AT_LEAST, _DARK_AT_MOST))
+    if len(dim) >= _FEWEST_DIM:
+        glass = float(np.median(ratio[dim]))
+        if dark < glass <= _GLASS_AT_MOST and 1.0 - glass > _GLASS_APART * scatter:
+            dark = glass
     return _Measure((ratio - dark) / (1.0 - dark), (1.0 - dark) / max(scatter, 0.01))
 
 

@@ -49,6 +49,8 @@ _MOST_KNOWN: Final = 50
 
 #: A lamp counts as seen in a clip if this many looks agree.
 _FEWEST_LOOKS: Final = 3
+#: So many looks in a row, a second and a half and more, are enough to know a lamp by.
+_LOOKS_IN_A_ROW: Final = 15
 
 PHOTO_NOTE: Final = "A photo cannot show whether a lamp flashes."
 
@@ -322,13 +324,18 @@ def _may_be_lamp(site: Site) -> bool:
 def _odds_of(site: Site) -> float:
     """How surely a place holds a lamp, by the middle one of its looks.
 
-    Of a lamp that came nearer, or was zoomed at, those looks count in which it was large.
+    Of a lamp that came nearer, or was zoomed at, those looks count in which it was large; of one that
+    was lit for a part of the time, those of the part in which it was taken for a lamp most surely:
+    sunlit glass of a dark lens is looked at, too.
     """
     odds, sizes = np.array(site.lamp_odds), np.array(site.sizes)
     if len(sizes) == len(odds):
         large = sizes >= 0.6 * np.percentile(sizes, 90)
         odds = odds[large] if np.count_nonzero(large) >= _FEWEST_LOOKS else odds
-    return float(np.median(odds))
+    if len(odds) <= _LOOKS_IN_A_ROW:
+        return float(np.median(odds))
+    rows = np.lib.stride_tricks.sliding_window_view(odds, _LOOKS_IN_A_ROW)
+    return float(np.median(rows, axis=1).max())
 
 
 def _clip_mast(

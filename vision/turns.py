@@ -22,8 +22,9 @@ _EARLY_S: Final = 0.15
 #: A lamp has begun to change once it is off its rest by this share, or so many times its scatter.
 _BEGUN: Final = 0.07
 _SIGMAS: Final = 3.5
-#: A lit half shorter than this share of the usual was cut off.
-_CUT: Final = 0.85
+#: A lit half shorter than the usual by this share, and by these seconds, was cut off.
+_CUT: Final = 0.08
+_CUT_S: Final = 0.05
 #: Half of the longest time in which a flash may have begun or ended.
 _LONGEST_SOFT_S: Final = 1.5
 #: It changes within this, seconds, and by at least this share from frame to frame.
@@ -97,7 +98,7 @@ def _until_then(
     if goes_on:
         # It stays lit: the flash would have gone dark after its usual time.
         return spell.start_s, spell.start_s + lit_s
-    if spell.length_s < _CUT * lit_s:
+    if lit_s - spell.length_s > max(_CUT_S, _CUT * lit_s):
         return spell.end_s, spell.end_s
     return spell.end_s, spell.start_s + period
 
@@ -113,7 +114,7 @@ def _from_then(
         return about_s, about_s
     if went_before:
         return spell.end_s - lit_s, spell.end_s
-    if spell.length_s < _CUT * lit_s:
+    if lit_s - spell.length_s > max(_CUT_S, _CUT * lit_s):
         return spell.start_s, spell.start_s
     return spell.end_s - period, spell.start_s
 
