@@ -324,9 +324,9 @@ def _may_be_lamp(site: Site) -> bool:
 def _odds_of(site: Site) -> float:
     """How surely a place holds a lamp, by the middle one of its looks.
 
-    Of a lamp that came nearer, or was zoomed at, those looks count in which it was large; of one that
-    was lit for a part of the time, those of the part in which it was taken for a lamp most surely:
-    sunlit glass of a dark lens is looked at, too.
+    Of a lamp that came nearer, or was zoomed at, those looks count in which it was large; of one
+    that was lit for a part of the time, those of the part in which it was taken for a lamp most
+    surely: sunlit glass of a dark lens is looked at, too.
     """
     odds, sizes = np.array(site.lamp_odds), np.array(site.sizes)
     if len(sizes) == len(odds):
