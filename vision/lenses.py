@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from mastread.vision.colourturn import colour_changes
 from mastread.vision.cover import runs
 from mastread.vision.curves import Curve, light_curve
+from mastread.vision.limits import limits
 from mastread.vision.look import Lamp
 from mastread.vision.sites import Site
 
@@ -30,9 +31,8 @@ _HANDOVER_S: Final = 0.4
 #: confirms that it was lit.
 _CONFIRMS: Final = 0.5
 _DENIES: Final = 0.25
-#: Looks of one lamp resemble one another: many of them are worth no more than a few independent
-#: ones when their odds are pooled.
-_WORTH_AT_MOST: Final = 3.0
+#: Fewer looks than this at a lamp do not tell how far its looks lie apart.
+_FEW: Final = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,12 +69,25 @@ def _pooled(lamps: Iterable[Lamp]) -> NDArray[np.float64] | None:
     table = np.stack(scores)
     table = table - np.logaddexp.reduce(table, axis=1, keepdims=True)
     # The median shrugs off the few looks that a passing wire or a burst of noise spoilt.
-    return np.asarray(np.median(table, axis=0) * _worth(len(scores)), np.float64)
+    middle = np.median(table, axis=0)
+    return np.asarray(middle * _worth(table, middle), np.float64)
 
 
-def _worth(looks: int) -> float:
-    """How many independent looks that many in a row are worth."""
-    return min(1.0 + 0.25 * (looks - 1), _WORTH_AT_MOST)
+def _worth(table: NDArray[np.float64], middle: NDArray[np.float64]) -> float:
+    """How much surer the middle of many looks is than a single one.
+
+    What a look misjudges has two parts. One is the camera's and the lamp's own (white balance, a
+    clipped core): it is the same in all looks of a clip, and no number of them removes it. The
+    other is noise, which the middle of many is free of; how large it is shows in how far the looks
+    lie apart.
+    """
+    if len(table) < _FEW:
+        return 1.0
+    figures = limits("colours")["pool"]
+    second, first = np.argsort(middle)[-2:]
+    margin = table[:, first] - table[:, second]
+    noise = 1.4826 * float(np.median(np.abs(margin - np.median(margin))))
+    return float(min(figures["base"] + (noise / figures["lasting"]) ** 2, figures["most"]))
 
 
 def lenses_of(site: Site) -> list[Lens]:

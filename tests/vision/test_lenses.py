@@ -129,8 +129,27 @@ def test_many_looks_are_surer_than_one_but_not_without_end() -> None:
         (lens,) = lenses_of(site(["red"] * (5 * looks)))
         return colour_odds(lens.colour_scores())["red"]
 
-    assert odds(1) < odds(4) < odds(9)
+    assert odds(1) < odds(9)
+    # Looks that are all alike err alike: thirty of them say no more than nine.
     assert odds(9) == pytest.approx(odds(30))
+
+
+def test_the_middle_of_noisy_looks_counts_for_more_than_each() -> None:
+    """What noise takes from single looks, their middle gives back; but never more than so much."""
+    rng = np.random.default_rng(5)
+
+    def pooled(noise: float) -> float:
+        place = site(["red"] * 200)
+        place.spots = [
+            (t, Lamp(look.spot, 0.95, look.colour_scores + rng.normal(0.0, noise, len(COLOURS))))
+            for t, look in place.spots
+        ]
+        (lens,) = lenses_of(place)
+        odds = colour_odds(lens.colour_scores())
+        return float(np.log(odds["red"] / max(p for c, p in odds.items() if c != "red")))
+
+    assert pooled(0.02) == pytest.approx(1.15 * 4.0, abs=0.1)
+    assert 1.2 * 4.0 < pooled(1.2) < 1.6 * 4.0
 
 
 def turns(distance: float, overlap: int) -> int:
