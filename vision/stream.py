@@ -162,8 +162,8 @@ class Stream:
         if self._broke is not None:
             why, failed = self._broke, True
         with self._changed:
-            self.failed = failed
-            self.end = why
+            if not self._stopped:
+                self.failed, self.end = failed, why
             self._changed.notify_all()
 
     def _put(self, frame: VideoFrame, time_s: float, began: float) -> None:
@@ -219,7 +219,8 @@ def open_stream(name: str) -> Stream:
 
 def _connect(name: str) -> tuple[InputContainer, VideoStream]:
     source, form = _source(name)
-    options = {"fflags": "nobuffer", "analyzeduration": "2000000"} if form is None else {}
+    # Not FFmpeg's `nobuffer`: that throws away what was read to find out what the stream holds.
+    options = {"analyzeduration": "2000000"} if form is None else {}
     try:
         container = av.open(
             source,
