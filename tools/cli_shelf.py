@@ -150,7 +150,7 @@ def find(query: Query, folder: Path, limit: int, form: str) -> None:
     from mastread.tools.shelf import listing
 
     with _open(folder) as opened:
-        hits, count = opened.find(query, limit), opened.count(query)
+        hits, count = opened.look(query, limit)
     if form == "json":
         click.echo(listing.as_json(hits, count, folder))
     elif form == "paths":

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mastread.tools.batch import Crashed, cores, run_batch
-from mastread.tools.shelf.database import transaction
+from mastread.tools.shelf.database import settle, transaction
 from mastread.tools.shelf.enter import adopt, enter, note_place, sweep
 from mastread.tools.shelf.lock import adding
 from mastread.tools.shelf.recipe import make_recipe
@@ -85,6 +85,7 @@ def add(
                 _take(shelf, task, result, tally, tell)
         shutil.rmtree(folder / MAKING, ignore_errors=True)
         sweep(shelf)
+        settle(shelf.database)
         tally.spans_after = _spans(shelf)
     return tally
 

@@ -75,6 +75,9 @@ class Hit:
     clip: str | None
 
 
+#: Words that this many spans hold are common.
+_MANY: Final = 2000
+
 _COLUMNS: Final = (
     "s.id, s.row, s.media, (SELECT min(path) FROM place WHERE media = s.media) AS path, s.mast, "
     "s.start_s, s.end_s, s.aspect, s.heads, s.plates, s.status, s.rule, s.name, s.safest, s.sure, "
@@ -87,20 +90,57 @@ def find(
 ) -> list[Hit]:
     """Return the spans that match, surest first, then in the order in which they came."""
     where, values = _where(query)
+    source = _source(database, query)
     # The few that are shown are picked first; only then is anything else of them looked up.
     text = (
-        f"SELECT {_COLUMNS} FROM span s WHERE s.row IN (SELECT s.row FROM span s WHERE {where} "
+        f"SELECT {_COLUMNS} FROM span s WHERE s.row IN (SELECT s.row FROM {source} WHERE {where} "
         "ORDER BY s.sure DESC, s.row LIMIT ? OFFSET ?) ORDER BY s.sure DESC, s.row"
     )
     rows = database.execute(text, [*values, -1 if limit is None else limit, offset])
     return [Hit(**dict(row)) for row in rows]
 
 
+def look(
+    database: sqlite3.Connection, query: Query, limit: int, offset: int = 0
+) -> tuple[list[Hit], int]:
+    """Return the spans that match and how many there are in all, with the least work."""
+    hits = find(database, query, limit, offset)
+    if len(hits) < limit and (hits or not offset):
+        return hits, offset + len(hits)
+    return hits, count(database, query)
+
+
 def count(database: sqlite3.Connection, query: Query) -> int:
     """Return how many spans match."""
     where, values = _where(query)
-    found = database.execute(f"SELECT count(*) FROM span s WHERE {where}", values).fetchone()
-    return int(found[0])
+    if query.words and query == Query(words=query.words):
+        # Hidden spans have no words.
+        text, values = "SELECT count(*) FROM words WHERE words MATCH ?", [_match(query)]
+    else:
+        # Here nothing can be left out: with words each match is looked up, else all fields.
+        source = "span s" if query.words else _source(database, query)
+        text = f"SELECT count(*) FROM {source} WHERE {where}"
+    return int(database.execute(text, values).fetchone()[0])
+
+
+def _source(database: sqlite3.Connection, query: Query) -> str:
+    """Where to look: through the index of all fields in order, or as SQLite would have it.
+
+    For what many spans have in common, walking that index and stopping once enough are found
+    beats looking up each match; for what few have, it does not, and SQLite cannot know how
+    common words are.
+    """
+    rare = query.indication or query.aspect or query.verdict not in (None, "none") or query.who
+    if not rare and query.words:
+        text = "SELECT count(*) FROM (SELECT 1 FROM words WHERE words MATCH ? LIMIT ?)"
+        values = (_match(query), _MANY)
+        rare = database.execute(text, values).fetchone()[0] < _MANY
+    return "span s" if rare else "span s INDEXED BY span_fields"
+
+
+def _match(query: Query) -> str:
+    """The words of a query as FTS5 takes them."""
+    return " AND ".join(phrase(words) for words in query.words)
 
 
 def phrase(words: str) -> str:
@@ -112,8 +152,8 @@ def _where(query: Query) -> tuple[str, Sequence[Any]]:
     """The condition in SQL and its values."""
     parts: list[tuple[str, Sequence[Any]]] = [("s.hidden = 0", ())]
     if query.words:
-        text = " AND ".join(phrase(words) for words in query.words)
-        parts.append(("s.row IN (SELECT rowid FROM words WHERE words MATCH ?)", (text,)))
+        inner = "s.row IN (SELECT rowid FROM words WHERE words MATCH ?)"
+        parts.append((inner, (_match(query),)))
     for column, value in (
         ("aspect", query.aspect),
         ("heads", query.heads),

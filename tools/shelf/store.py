@@ -148,6 +148,10 @@ class Shelf:
         """Return the spans that match, surest first; see `search`."""
         return search.find(self.database, query, limit, offset)
 
+    def look(self, query: Query, limit: int, offset: int = 0) -> tuple[list[Hit], int]:
+        """Return a page of the spans that match, and how many there are in all."""
+        return search.look(self.database, query, limit, offset)
+
     def count(self, query: Query) -> int:
         """Return how many spans match."""
         return search.count(self.database, query)

@@ -63,6 +63,8 @@ def test_a_query_finds_what_matches_all_of_it(shelf: Shelf, query: Query, found:
     hits = shelf.find(query)
     assert len(hits) == found
     assert shelf.count(query) == found
+    assert shelf.look(query, 1) == (hits[:1], found)
+    assert shelf.look(query, 99) == (hits, found)
     assert len({hit.id for hit in hits}) == found
 
 

@@ -1,0 +1,1 @@
+"""Quizzes and lessons from a shelf: pick, ask, explain, and write as HTML and PDF."""
