@@ -17,6 +17,7 @@ from mastread.decoder.words import NOTICE
 from mastread.tools.cli_book import book
 from mastread.tools.cli_demo import demo
 from mastread.tools.cli_explain import explain
+from mastread.tools.cli_quiz import quiz
 from mastread.tools.cli_read import read
 from mastread.tools.cli_schema import schema
 from mastread.tools.cli_shelf import shelf
@@ -77,7 +78,7 @@ def cli() -> None:
     """Tell what railway signals showed in a photo or a video, and what it means."""
 
 
-for command in (read, explain, demo, book, schema, shelf, leds):
+for command in (read, explain, demo, book, schema, shelf, quiz, leds):
     cli.add_command(command)
 
 

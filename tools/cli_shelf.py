@@ -149,7 +149,7 @@ def find(query: Query, folder: Path, limit: int, form: str) -> None:
     """
     from mastread.tools.shelf import listing
 
-    with _open(folder) as opened:
+    with opened_shelf(folder) as opened:
         hits, count = opened.look(query, limit)
     if form == "json":
         click.echo(listing.as_json(hits, count, folder))
@@ -222,7 +222,7 @@ def fix(
         (redo, ("redo", None)),
     ]
     acts += [act for said, act in given if said]
-    with _open(folder) as opened:
+    with opened_shelf(folder) as opened:
         if history:
             for line in tell_history(opened, ids):
                 click.echo(line)
@@ -250,7 +250,7 @@ def sheet(query: Query, folder: Path, out: Path, title: str | None, limit: int) 
     from mastread.tools.picture_files import write_whole
     from mastread.tools.shelf.sheet import make_sheet
 
-    with _open(folder) as opened:
+    with opened_shelf(folder) as opened:
         hits = opened.find(query, limit)
         page = make_sheet(opened, hits, title or say("sheet.title"))
         write_whole(out, page.encode())
@@ -282,7 +282,7 @@ def check(ctx: click.Context, folder: Path, line: str | None, form: str) -> None
 
     progress = Progress()
     names = [name for name in (line or "").split(",") if name.strip()]
-    with _open(folder) as opened, closing(progress):
+    with opened_shelf(folder) as opened, closing(progress):
         found = check_all(opened, names, progress.update)
     files = [one for one in found if one.kind in ("missing", "changed", "torn")]
     if form == "json":
@@ -367,14 +367,15 @@ def pack(
         together,
     )
     progress = Progress()
-    with _open(folder) as opened, closing(progress):
+    with opened_shelf(folder) as opened, closing(progress):
         counts = pack_all(opened, opened.find(query), target, about, progress.update)
     click.echo(say("pack.done", path=target, **counts))
     click.echo(NOTICE)
 
 
 @contextmanager
-def _open(folder: Path) -> Iterator[Shelf]:
+def opened_shelf(folder: Path) -> Iterator[Shelf]:
+    """Open a shelf for a command; what goes wrong becomes one line and an exit status."""
     from mastread.tools.shelf.store import Shelf
 
     with _spoken_errors(), Shelf.open(folder) as opened:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import random
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mastread.decoder.aspect import Aspect
+from mastread.decoder.decode import decode_aspect
 from mastread.decoder.rulebook import Indication, Rulebook
 from mastread.tools.shelf.search import Hit, Query
 from mastread.tools.shelf.store import Shelf, Span
@@ -22,7 +23,7 @@ class Picked:
 
     Attributes
     ----------
-    aspect : what it shows; heads of a photo whose flashing cannot be told make no question
+    aspect : what it shows
     several : whether other masts of its file are on the shelf for the same time
     """
 
@@ -72,16 +73,34 @@ def _picked(shelf: Shelf, hit: Hit) -> Picked | None:
     heads = view["heads"]
     if not 1 <= len(heads) <= 3 or any(head["colour"] == "unknown" for head in heads):
         return None
-    if any(head["behaviour"] == "unknown" for head in heads):
-        return None
-    # A photo cannot be asked where the answer flashes: nobody could see it.
-    if view["start_s"] is None and any(head["behaviour"] == "flashing" for head in heads):
-        return None
     book = shelf.book(span.reading)
     named = (view["indication"]["rule"], view["indication"]["name"])
     same = (i for i in book.indications if (i.rule, i.name) == named)
     indication = next(same, None)
-    if indication is None:
+    aspect = aspect_of(view)
+    if any(head.behaviour == "unknown" for head in aspect.heads):
+        aspect = _steady(aspect)
+        if (told := decode_aspect(_plain(aspect), book)) and (told.rule, told.name) != named:
+            return None
+    # A photo cannot be asked where the answer flashes: nobody could see it.
+    flashes = any(head.behaviour == "flashing" for head in aspect.heads)
+    if indication is None or (flashes and view["start_s"] is None):
         return None
     others = {s.view["mast"] for s in shelf.spans_of(span.media)}
-    return Picked(span, hit, aspect_of(view), indication, book, len(others) > 1)
+    return Picked(span, hit, aspect, indication, book, len(others) > 1)
+
+
+def _steady(aspect: Aspect) -> Aspect:
+    """The aspect with each head of which nobody can tell whether it flashes taken as steady.
+
+    Where a photo was read, the indication is the same either way, or no such aspect flashes.
+    """
+    heads = tuple(
+        replace(head, behaviour="steady") if head.behaviour == "unknown" else head
+        for head in aspect.heads
+    )
+    return replace(aspect, heads=heads)
+
+
+def _plain(aspect: Aspect) -> Aspect:
+    return aspect if aspect.plates is not None else replace(aspect, plates=frozenset())

@@ -59,10 +59,8 @@ ENGLISH: Final[dict[str, str]] = {
     "progress": "Question {n} of {count}",
     "score": "{right} of {asked} right at the first try",
     "done": "That was the last one.",
-    "keys": (
-        "Keys: 1 to 4 choose, Enter checks and goes on, arrow left goes back, space plays and "
-        "stops the clip."
-    ),
+    "choices": "Choose one",
+    "keys": "Keys: 1 to 4 choose, Enter checks and goes on, B goes back, P plays and stops a clip.",
     "choose": "Choose an answer first.",
     "noscript": "This page needs JavaScript to tell right from wrong; the PDF has an answer key.",
     "key": "Answers",
