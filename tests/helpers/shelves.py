@@ -8,6 +8,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import av
+import cv2
+import numpy as np
+
 from mastread.decoder.rulebook import load_book
 from mastread.tools.reading import build_reading
 from mastread.tools.shelf.enter import enter
@@ -66,3 +70,27 @@ def make_shelf(folder: Path, records: Sequence[Record] = ()) -> Shelf:
     for record in records:
         enter(shelf, record, (f"../{record['reading']['source']['path']}", record["bytes"], 7))
     return shelf
+
+
+def paint(shelf: Shelf) -> None:
+    """Give every span of the shelf a poster with its lamps and a short clip of the same."""
+    inks = {"red": (40, 30, 220), "yellow": (20, 190, 240), "green": (90, 200, 20)}
+    for row in shelf.database.execute("SELECT id FROM span").fetchall():
+        view = shelf.span(row["id"]).view
+        image = np.full((720, 1280, 3), 120, np.uint8)
+        for head in view["heads"]:
+            place = (round(head["x"]), round(head["y"]))
+            cv2.circle(image, place, 12, (20, 20, 20), -1)
+            cv2.circle(image, place, 6, inks.get(head["colour"], (40, 40, 40)), -1)
+        poster = shelf.folder / view["poster"]
+        poster.parent.mkdir(parents=True, exist_ok=True)
+        cv2.imwrite(str(poster), image)
+        with av.open(str(shelf.folder / str(view["clip"])), "w", format="mp4") as out:
+            stream: Any = out.add_stream("libx264", rate=5)
+            stream.width, stream.height, stream.pix_fmt = 640, 360, "yuv420p"
+            small = cv2.resize(image, (640, 360))
+            for n in range(5):
+                frame = av.VideoFrame.from_ndarray(small, "bgr24").reformat(format="yuv420p")
+                frame.pts = n
+                out.mux(stream.encode(frame))
+            out.mux(stream.encode(None))

@@ -74,7 +74,10 @@ def _question(
     yield f'<h2 id="t{number}" tabindex="-1"><small>{escape(progress)}</small>'
     yield f'{escape(question.ask)}</h2><div class="show">'
     yield from _show(question, picture)
-    yield f"</div><form><fieldset><legend>{escape(say('choices'))}</legend>"
+    yield "</div>"
+    if picture is not None and question.span is not None:
+        yield from _plates(question.span.aspect)
+    yield f"<form><fieldset><legend>{escape(say('choices'))}</legend>"
     for n, choice in enumerate(question.choices, start=1):
         right = ' data-right="yes"' if choice.right else ""
         yield f'<label class="choice"><kbd aria-hidden="true">{n}</kbd>'
@@ -86,8 +89,15 @@ def _question(
     yield '<ul class="told">'
     for choice in question.choices:
         if not choice.right:
-            yield f"<li><strong>{escape(choice.name)}</strong>: {escape(choice.why)}</li>"
+            yield f"<li><strong>{escape(choice.name)}</strong> {escape(choice.why)}</li>"
     yield "</ul></div></div></section>"
+
+
+def _plates(aspect: Aspect) -> Iterator[str]:
+    """Plates that a person told: they may be too small to see."""
+    if aspect.plates:
+        words = say("plates", plates=", ".join(sorted(aspect.plates)))
+        yield f"<p>{escape(words)}</p>"
 
 
 def _show(question: Question, picture: Shown | None) -> Iterator[str]:

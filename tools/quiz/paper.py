@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 
 #: Millimetres on A4.
 _MARGIN: Final = 15.0
-_WIDE: Final = 105.0
-_HIGH: Final = 62.0
+_WIDE: Final = 96.0
+_HIGH: Final = 54.0
 _CLOSE: Final = 34.0
-_QUESTION: Final = 122.0
+_QUESTION: Final = 108.0
 _LETTERS: Final = "ABCDEFGH"
 
 #: Signs that the built-in fonts of PDF lack, and what stands for them.
@@ -133,12 +133,12 @@ def _answer(paper: FPDF, number: int, question: Question) -> None:
         _write(paper, line, 9.5)
     for letter, choice in zip(_LETTERS, question.choices, strict=False):
         if not choice.right:
-            _write(paper, f"{letter}  {choice.name}: {choice.why}", 9.5)
+            _write(paper, f"{letter}  {choice.name} {choice.why}", 9.5)
     paper.ln(2)
 
 
 def _write(paper: Any, text: str, size: float, style: str = "") -> None:
     paper.set_x(_MARGIN)
     paper.set_font("Helvetica", style=style, size=size)
-    paper.multi_cell(0, size * 0.47, plain(text), new_x="LMARGIN", new_y="NEXT")
+    paper.multi_cell(0, size * 0.47, plain(text), align="L", new_x="LMARGIN", new_y="NEXT")
     paper.ln(0.8)

@@ -86,7 +86,7 @@ def ask_about(one: Picked, rng: random.Random) -> Question:
     ]
     mast = view["mast"]
     ask = say("ask.mast", mast=mast) if one.several else say("ask")
-    return Question(ask, one, tuple(choices), tuple(answer), _on_paper(one.aspect))
+    return Question(ask, one, tuple(choices), tuple(answer), _on_paper(one))
 
 
 def ask_failure(one: Picked, rng: random.Random) -> Question | None:
@@ -101,7 +101,9 @@ def ask_failure(one: Picked, rng: random.Random) -> Question | None:
     key = "ask.stuck" if stuck and len(stuck) == 1 else "ask.fault"
     ask = say(key, aspect=words, name=name, fault=fault.what)
     choices = _after(fault, one.indication, book, rng)
-    return Question(ask, None, choices, _told(fault, aspect, book), "", "", aspect, fault.shows)
+    return Question(
+        ask, None, choices, tell_fault(fault, aspect, book), "", "", aspect, fault.shows
+    )
 
 
 def _after(
@@ -123,7 +125,8 @@ def _after(
     return tuple(choices)
 
 
-def _told(fault: Fault, aspect: Aspect, book: Rulebook) -> tuple[str, ...]:
+def tell_fault(fault: Fault, aspect: Aspect, book: Rulebook) -> tuple[str, ...]:
+    """Say what a failure of `aspect` shows, how that reads, and whether it is as safe."""
     key = "fault.read" if fault.status == "read" else "fault.open"
     found = [say(key, aspect=say_aspect(fault.shows), name=fault.read_as.label)]
     if fault.safe:
@@ -162,10 +165,15 @@ def _section(aspect: Aspect) -> str:
     return say("section.flashing" if flashing else "section.steady", heads=heads)
 
 
-def _on_paper(aspect: Aspect) -> str:
+def _on_paper(one: Picked) -> str:
+    """What paper cannot show: the flashing, and plates that were told."""
+    aspect = one.aspect
     count = len(aspect.heads)
     heads = [place(i, count) for i, h in enumerate(aspect.heads) if h.behaviour == "flashing"]
-    parts = [say("flashes", heads=" and ".join(heads)) if heads else say("steady")]
+    if one.span.view["start_s"] is None:
+        parts = [say("photo")]
+    else:
+        parts = [say("flashes", heads=" and ".join(heads)) if heads else say("steady")]
     if aspect.plates:
         parts.append(say("plates", plates=", ".join(sorted(aspect.plates))))
     elif aspect.plates is not None:

@@ -23,7 +23,8 @@ class Choice:
     ----------
     name : of the indication, with its rule number
     right : whether it is the answer
-    why : what this indication would look like against what is shown, or why it is right
+    why : a sentence that goes on after the name: how it would look against what is shown; of
+        the right one a sentence of its own
     """
 
     name: str
@@ -74,13 +75,13 @@ def distance(one: Aspect, other: Aspect) -> tuple[int, int]:
 
 
 def instead(shown: Aspect, entry: Entry) -> str:
-    """Say what the signal would have to show to mean this."""
+    """Say what the signal would have to show to mean this; goes on after the name of it."""
     aspect = entry.row.aspect
-    name, words = entry.indication.label, say_aspect(aspect)
+    words = say_aspect(aspect)
     told = differences(shown, aspect)
     if not told:
-        return say("instead.plain", name=name, aspect=words)
-    return say("instead", name=name, aspect=words, differences="; ".join(told))
+        return say("instead.plain", aspect=words)
+    return say("instead", aspect=words, differences="; ".join(told))
 
 
 def differences(shown: Aspect, other: Aspect) -> list[str]:
