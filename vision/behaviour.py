@@ -26,7 +26,7 @@ from mastread.vision.odds import (
     word,
 )
 from mastread.vision.runs import Run, beats_of, joined, runs_of
-from mastread.vision.turns import beat_bounds, turn_of
+from mastread.vision.turns import beat_bounds, turn_of, unrest_bounds
 
 #: Longest lit and dark spells of a flash: two thirds of the slowest published rate (33 a
 #: minute), and its half; with a margin. Seen unbroken for longer, it is no flash.
@@ -241,6 +241,11 @@ def _timed(parts: Sequence[Stretch], lenses: Sequence[Curve]) -> list[Stretch]:
             if before.start_s < low <= high < after.end_s:
                 out[k] = replace(after, since_s=(low, high))
             continue
+        if _is_unrest(before) or _is_unrest(after):
+            low, high = unrest_bounds(before.lens, after.lens, lenses, after.start_s)
+            if before.start_s < low <= high < after.end_s:
+                out[k] = replace(after, since_s=(low, high))
+            continue
         if before.lens == after.lens:
             continue
         turn = turn_of(
@@ -251,6 +256,11 @@ def _timed(parts: Sequence[Stretch], lenses: Sequence[Curve]) -> list[Stretch]:
         if before.start_s < turn < after.end_s:
             out[k - 1], out[k] = replace(before, end_s=turn), replace(after, start_s=turn)
     return out
+
+
+def _is_unrest(part: Stretch) -> bool:
+    """Did light come and go in it without a whole beat?"""
+    return part.flash is None and part.lens is not None and part.odds["flashing"] >= 0.5
 
 
 def _alike(a: Stretch, b: Stretch) -> bool:

@@ -23,6 +23,8 @@ from mastread.vision.sites import Site
 
 #: Lenses of one head lie within this, in radii, and are hardly ever lit together.
 SAME_HEAD: Final = 7.0
+#: Their radii, as bloom leaves them, agree to this factor.
+SAME_SIZE: Final = 2.4
 _TOGETHER: Final = 0.02
 #: One may still glow while the next one warms (seconds): a filament does for a quarter of one, and
 #: longer where the picture is over-exposed.
@@ -135,6 +137,8 @@ def heads_of(sites: list[Site]) -> list[list[Lens]]:
     for distance, i, j in pairs:
         reach = SAME_HEAD * max(sites[i].radius, sites[j].radius)
         if distance > reach or root(i) == root(j):
+            continue
+        if not 1.0 / SAME_SIZE < sites[i].radius / sites[j].radius < SAME_SIZE:
             continue
         members_i = [k for k in range(len(sites)) if root(k) == root(i)]
         members_j = [k for k in range(len(sites)) if root(k) == root(j)]

@@ -25,6 +25,10 @@ _SIGMAS: Final = 3.5
 #: A lit half shorter than the usual by this share, and by these seconds, was cut off.
 _CUT: Final = 0.08
 _CUT_S: Final = 0.05
+#: Bounds that contradict one another by less than this are both a little off, seconds.
+_AT_ODDS_S: Final = 0.2
+#: A turn from or to unrest in the same lens is not known better than this.
+_UNREST_S: Final = 0.6
 #: Half of the longest time in which a flash may have begun or ended.
 _LONGEST_SOFT_S: Final = 1.5
 #: It changes within this, seconds, and by at least this share from frame to frame.
@@ -74,7 +78,23 @@ def beat_bounds(
     elif after[0] is not None and not same:
         rise = _begins(lenses[after[0]], about_s, falls=False)
         high = high if rise is None else min(high, rise)
-    return (low, high) if low <= high else (about_s, about_s)
+    if low <= high:
+        return low, high
+    middle = 0.5 * (low + high)
+    return (middle, middle) if low - high < _AT_ODDS_S else (about_s, about_s)
+
+
+def unrest_bounds(
+    before: int | None, after: int | None, lenses: Sequence[Curve], about_s: float
+) -> tuple[float, float]:
+    """The same of a turn from or to light that came and went without a whole beat."""
+    if before is None or after is None or before == after:
+        return about_s - _UNREST_S, about_s + _UNREST_S
+    last = _lit_spell(lenses[before], about_s, last=True)
+    first = _lit_spell(lenses[after], about_s, last=False)
+    if last is None or first is None or last.end_s > first.start_s:
+        return about_s, about_s
+    return last.end_s, first.start_s
 
 
 def _lit_spell(curve: Curve, about_s: float, *, last: bool) -> Spell | None:
@@ -96,8 +116,13 @@ def _until_then(
     if spell is None:
         return about_s, about_s
     if goes_on:
-        # It stays lit: the flash would have gone dark after its usual time.
-        return spell.start_s, spell.start_s + lit_s
+        # It stays lit: at the latest when the flash would have gone dark again, at the earliest
+        # when it last went dark; sharply where it came on before its time.
+        stays = _lit_spell(curve, about_s, last=False) or spell
+        dark_s = stays.start_s - spell.end_s
+        if stays is not spell and period - lit_s - dark_s > max(_CUT_S, _CUT * lit_s):
+            return stays.start_s, stays.start_s
+        return min(spell.end_s, stays.start_s), stays.start_s + lit_s
     if lit_s - spell.length_s > max(_CUT_S, _CUT * lit_s):
         return spell.end_s, spell.end_s
     return spell.end_s, spell.start_s + period
