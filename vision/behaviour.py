@@ -20,12 +20,13 @@ from mastread.vision.limits import limits
 from mastread.vision.odds import (
     beat_odds,
     both_quiet,
+    likelier,
     open_odds,
     quiet_odds,
     restless_odds,
     word,
 )
-from mastread.vision.runs import Run, beats_of, joined, runs_of
+from mastread.vision.runs import Run, beats_of, bridged, joined, runs_of
 from mastread.vision.turns import beat_bounds, turn_of, unrest_bounds
 
 #: Longest lit and dark spells of a flash: two thirds of the slowest published rate (33 a
@@ -54,6 +55,7 @@ class Stretch:
     told : of a dark stretch, whether the surround shows that nothing stood in front
     since_s : earliest and latest time at which it may have begun, where `start_s` is not sharp:
         a flash may begin or end at any time in which it would be dark anyway
+    spells : whole lit and dark spells (lit?, seconds) of light that made no whole beat
     """
 
     start_s: float
@@ -64,6 +66,7 @@ class Stretch:
     seen: bool = True
     told: bool = True
     since_s: tuple[float, float] | None = None
+    spells: tuple[tuple[bool, float], ...] = ()
 
     @property
     def length_s(self) -> float:
@@ -79,8 +82,8 @@ def stretches(lenses: Sequence[Curve]) -> list[Stretch]:
     lenses : the curves of its lenses (at most one of them lit at a time), on one time base
     """
     runs, flashes = _without_gaps(runs_of(lenses), beats_of(lenses))
-    parts = _join(_covered(_settle(joined(runs, flashes))))
-    return _timed(parts, lenses)
+    parts = _covered(_settle(joined(bridged(runs), flashes)))
+    return _timed(_join(as_before(parts)), lenses)
 
 
 def _without_gaps(
@@ -161,7 +164,9 @@ def _restless_end(pieces: Sequence[Run], first: int) -> tuple[int, int]:
 def _restless(pieces: Sequence[Run]) -> Stretch:
     odds = restless_odds([(piece.lens is not None, piece.length_s) for piece in pieces])
     lens = next((piece.lens for piece in pieces if piece.lens is not None), None)
-    return Stretch(pieces[0].start_s, pieces[-1].end_s, lens, odds)
+    told = any(piece.told for piece in pieces if piece.lens is None)
+    whole = tuple((piece.lens is not None, piece.length_s) for piece in pieces[1:-1])
+    return Stretch(pieces[0].start_s, pieces[-1].end_s, lens, odds, told=told, spells=whole)
 
 
 def _covered(parts: Sequence[Stretch]) -> list[Stretch]:
@@ -181,6 +186,9 @@ def _covered(parts: Sequence[Stretch]) -> list[Stretch]:
             long = part.length_s > (LONGEST_SWING_S if between else LONGEST_DARK_FLASH_S)
             if (covering and any(not other.seen for other in beside)) or (long and not part.told):
                 part = _unseen(part.start_s, part.end_s)
+        elif _is_unrest(part) and not part.told and _between_steady(part, beside):
+            # A flash in between would take two changes; a train takes none.
+            part = _unseen(part.start_s, part.end_s)
         if out and not out[-1].seen and not part.seen:
             out[-1] = replace(out[-1], end_s=part.end_s)
         else:
@@ -256,6 +264,53 @@ def _timed(parts: Sequence[Stretch], lenses: Sequence[Curve]) -> list[Stretch]:
         if before.start_s < turn < after.end_s:
             out[k - 1], out[k] = replace(before, end_s=turn), replace(after, start_s=turn)
     return out
+
+
+def _between_steady(part: Stretch, beside: Sequence[Stretch]) -> bool:
+    """Is light steady in the same lens both before and after?"""
+    return len(beside) == 2 and all(
+        other.lens == part.lens and other.odds["steady"] > 0.95 for other in beside
+    )
+
+
+def as_before(parts: Sequence[Stretch]) -> list[Stretch]:
+    """Stretches too short to tell by themselves, judged by what the same lens did beside them.
+
+    A signal that shows the same colour again mostly does what it did before. What was seen must
+    fit: spells of the lengths that the flash had, or light without a break.
+    """
+    out = list(parts)
+    for k, part in enumerate(out):
+        if not part.seen or part.lens is None or part.flash is not None:
+            continue
+        for j in (_seen_beside(parts, k, -1), _seen_beside(parts, k, 1)):
+            other = parts[j] if j is not None else None
+            if other is None or other.lens != part.lens:
+                continue
+            if other.flash is not None and _fits_beat(part, other.flash):
+                odds = likelier(part.odds, "flashing")
+                out[k] = replace(part, odds=odds, flash=other.flash)
+                break
+            if not part.spells and other.odds["steady"] > 0.95 and other.flash is None:
+                out[k] = replace(part, odds=likelier(part.odds, "steady"))
+                break
+    return out
+
+
+def _seen_beside(parts: Sequence[Stretch], k: int, step: int) -> int | None:
+    """Index of the next stretch in a direction that could be seen."""
+    k += step
+    while 0 <= k < len(parts) and not parts[k].seen:
+        k += step
+    return k if 0 <= k < len(parts) else None
+
+
+def _fits_beat(part: Stretch, flash: Flash) -> bool:
+    """Are the whole spells of restless light those of a beat?"""
+    usual = {True: flash.duty / flash.rate_hz, False: (1.0 - flash.duty) / flash.rate_hz}
+    return bool(part.spells) and all(
+        abs(length - usual[lit]) <= 0.08 + 0.08 * usual[lit] for lit, length in part.spells
+    )
 
 
 def _is_unrest(part: Stretch) -> bool:

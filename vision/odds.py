@@ -74,6 +74,14 @@ def _lasting(lit: bool) -> NDArray[np.float64]:
     return np.array(table)
 
 
+def likelier(odds: Mapping[Behaviour, float], what: Behaviour) -> dict[Behaviour, float]:
+    """Odds with one behaviour likelier beforehand, since the same lens did so just before."""
+    factor = float(limits("flash")["as_before"])
+    weights = {key: p * (factor if key == what else 1.0) for key, p in odds.items()}
+    whole = sum(weights.values())
+    return {key: weight / whole for key, weight in weights.items()}
+
+
 def both_quiet(
     a: Mapping[Behaviour, float], b: Mapping[Behaviour, float]
 ) -> dict[Behaviour, float]:

@@ -5,11 +5,15 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
 from mastread.vision.curves import Curve, Spell
 from mastread.vision.flash import Edge, Flash, find_flashes
+
+#: Hidden for less than this is hidden for a moment, seconds.
+_MOMENT_S: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +82,29 @@ def _told(lenses: Sequence[Curve], run: Run) -> bool:
         if last > first and float(curve.told[first:last].mean()) > 0.5:
             return True
     return False
+
+
+def bridged(runs: Sequence[Run]) -> list[Run]:
+    """Runs with what was hidden for a moment, between two runs of the same lens, taken for lit.
+
+    It is shorter than the dark of any flash, and no time to change twice.
+    """
+    out: list[Run] = []
+    for k, run in enumerate(runs):
+        if out and not run.seen and run.length_s <= _MOMENT_S and k + 1 < len(runs):
+            before, after = out[-1], runs[k + 1]
+            if _same(before, after):
+                out[-1] = replace(before, end_s=run.end_s)
+                continue
+        if out and out[-1].end_s == run.start_s and _same(out[-1], run):
+            out[-1] = replace(out[-1], end_s=run.end_s)
+            continue
+        out.append(run)
+    return out
+
+
+def _same(a: Run, b: Run) -> bool:
+    return a.lens is not None and a.lens == b.lens and a.seen and b.seen
 
 
 def beats_of(lenses: Sequence[Curve]) -> list[tuple[int, Flash]]:

@@ -51,10 +51,10 @@ _LIGHT: Final[Mapping[Colour, tuple[float, float, float]]] = {
     "blue": (0.08, 0.3, 1.0),
 }
 
-#: Times after the start at which a search may first meet a lamp, then every so often; and how
-#: often the surroundings of known lamps are searched.
+#: Times after the start at which a search may first meet a lamp, and how often the surroundings of
+#: known lamps are searched; how far back a lamp is followed that was found late; how often one is
+#: looked at.
 _SEARCHES_S: Final = (0.0, 0.17, 0.41, 0.73, 1.13, 1.61, 2.17)
-_SEARCH_EVERY_S: Final = 0.89
 _NEAR_S: Final = 0.2
 _BACK_S: Final = 0.6
 _LOOK_S: Final = 0.13
@@ -136,7 +136,6 @@ def draw_courses(seed: int, overrides: Mapping[str, Any] | None = None) -> tuple
         change = _changeover(rng, wanted)
         lights = course.light_of(wanted.shows, lamp, change, end_s + 1.0)
         lens_y: dict[Colour, float] = {}
-        known = False
         by_place: dict[float, list[tuple[Colour, Floats]]] = {}
         for k, (colour, light) in enumerate(sorted(lights.items())):
             drop = 0.0 if wanted.one_lens or colour == change.through else 2.6 * radius * k
@@ -146,9 +145,8 @@ def draw_courses(seed: int, overrides: Mapping[str, Any] | None = None) -> tuple
         lenses.append(lens_y)
         for place, shown in by_place.items():
             own = level * float(np.exp(rng.normal(0.0, 0.2)))
-            site = _site(rng, film, len(sites), (x, place, radius), own, shown, known)
+            site = _site(rng, film, len(sites), (x, place, radius), own, shown)
             if site is not None:
-                known = True
                 sites.append(site)
     truth = _truth(seed, film, heads, places, lenses, end_s, changes, kind, lamp, level)
     view = View(0, np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]), 1.0)
@@ -273,7 +271,6 @@ def _site(
     place: tuple[float, float, float],
     level: float,
     shown: list[tuple[Colour, Floats]],
-    near: bool,
 ) -> Site | None:
     """Samples and looks of one lens; None where no search met it lit."""
     x, y, radius = place
@@ -305,7 +302,7 @@ def _site(
     table["look"] = ground[:, 1:] + veil[:, None] + film.noise * rng.standard_normal((n, 8)) / 4
     lit = (strength > 0.5) & (covered[:, 0] < 0.3)
     due = [s for s in _SEARCHES_S if s < film.times[-1]]
-    due += list(np.arange(_SEARCHES_S[-1], film.times[-1], _NEAR_S if near else _SEARCH_EVERY_S))
+    due += list(np.arange(_NEAR_S, film.times[-1], _NEAR_S))
     met = [int(np.searchsorted(film.times, s)) for s in sorted(due)]
     first = next((i for i in met if i < n and lit[i]), None)
     if first is None:
