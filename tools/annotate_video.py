@@ -139,7 +139,10 @@ def _motion(
     if not reading["masts"]:
         return None
     with open_video(source) as video:
-        return map_motion(video, paths[0] if paths else np.zeros((0, 3)))
+        found = map_motion(video, paths[0] if paths else np.zeros((0, 3)))
+    if found is None:
+        return None
+    return found.without([(b[0], b[1], b[2], b[3]) for b in (m["box"] for m in reading["masts"])])
 
 
 def offset_at(path: NDArray[np.float64], time_s: float) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from mastread.tools.moments import answer_s
 from mastread.tools.reading import Reading
-from mastread.tools.sentences import mast_tells, title
+from mastread.tools.sentences import mast_tells, span_title
 from mastread.tools.texts import say
 from mastread.tools.wishes import Style
 
@@ -40,7 +40,7 @@ def chapters(reading: Reading, style: Style = "full") -> list[Chapter]:
         for mast, span in spans:
             if not _ms(span["start_s"]) <= start < _ms(span["end_s"]):
                 continue
-            name = title(span["indication"], rule=False)
+            name = span_title(span, rule=False)
             names.append(mast_tells(mast["mast"], name) if several else name)
             if style == "question" and start < _ms(answer_s(span)):
                 waiting = True

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -63,6 +63,17 @@ class MotionMap:
                 found |= cells.mean(axis=(1, 2)) > TOLERANCE
         return found
 
+    def without(self, rects: Sequence[Rect]) -> MotionMap:
+        """Return the map without what happens in `rects` (pixels of the document): lamps change."""
+        _, rows, columns = self.busy.shape
+        busy = self.busy.copy()
+        for x0, y0, x1, y1 in rects:
+            left, right = (round(value / self.width * columns) for value in (x0, x1))
+            top, bottom = (round(value / self.height * rows) for value in (y0, y1))
+            # A cell more on each side: the glow of a lamp reaches beyond its mast.
+            busy[:, max(0, top - 1) : bottom + 2, max(0, left - 1) : right + 2] = False
+        return replace(self, busy=busy)
+
     def free(self, rects: Sequence[Rect], scale: float = 1.0) -> float:
         """Return the share of the time for which nothing is in any of `rects`."""
         return float(1.0 - self.busy_at(rects, scale).mean()) if len(self.time_s) else 1.0
@@ -103,14 +114,21 @@ def map_motion(frames: Iterable[Frame], path: NDArray[np.float64]) -> MotionMap 
     if not times:
         return None
     stack = np.stack(pictures)
-    usual = np.median(stack, axis=0)
-    # What the camera did not show then says nothing.
-    busy = (np.abs(stack.astype(np.float32) - usual) > MOVED) & (stack != BEYOND)
+    shown = np.where(stack == BEYOND, np.float32(np.nan), stack)
+    shown[:, (stack == BEYOND).all(axis=0)] = 0.0
+    usual = np.nanmedian(shown, axis=0)
+    busy = np.zeros(stack.shape, np.bool_)
+    for n, cells in enumerate(stack):
+        # What the camera did not show then says nothing; exposure moves all cells alike.
+        known = cells != BEYOND
+        apart = cells - usual
+        if known.any():
+            busy[n] = known & (np.abs(apart - np.median(apart[known])) > MOVED)
     return MotionMap(np.array(times), busy, *size)
 
 
 def _cells(frame: Frame, path: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """Mean luma of each cell, the camera's motion and exposure taken back."""
+    """Mean luma of each cell, the camera's motion taken back; `BEYOND` off its edge."""
     luma = frame.planes().y
     high, wide = luma.shape
     columns = min(CELLS_ACROSS, wide)
@@ -131,7 +149,4 @@ def _cells(frame: Frame, path: NDArray[np.float64]) -> NDArray[np.uint8]:
         )
     cells = small.reshape(rows, 4, columns, 4).mean(axis=(1, 3))
     known = np.isfinite(cells)
-    if not known.any():
-        return np.full(cells.shape, BEYOND, np.uint8)
-    level = np.clip(cells - np.median(cells[known]) + 128.0, 1, 255)
-    return np.where(known, np.round(level), BEYOND).astype(np.uint8)
+    return np.where(known, np.round(np.clip(np.nan_to_num(cells), 1, 255)), BEYOND).astype(np.uint8)

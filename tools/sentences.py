@@ -78,6 +78,13 @@ def title(indication: IndicationDoc, *, rule: bool = True) -> str:
     return indication["name"]
 
 
+def span_title(span: SpanDoc, *, rule: bool = True) -> str:
+    """Return the title of what a span showed; one of which nothing was seen is out of sight."""
+    if all_hidden(span):
+        return say("picture.away")
+    return title(span["indication"], rule=rule)
+
+
 def short_title(indication: IndicationDoc) -> str:
     """Return one line for a caption: the name, or the doubt with the fail-safe answer."""
     name = title(indication, rule=False)

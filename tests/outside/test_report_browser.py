@@ -31,7 +31,8 @@ from mastread.vision.types import HeadSeen, LightCurve, MastSeen, Seen, SourceIn
 
 LENGTH, RATE = 8, 10
 NAME = "<b onclick=alert(1)>clip & 'co' #1?.mp4"
-SPANS = ((0.0, 4.0, "yellow"), (4.0, 8.0, "green"))
+#: The change is dated between two frames; the second of them shows it.
+SPANS = ((0.0, 3.95, "yellow"), (3.95, 8.0, "green"))
 
 Open = Callable[..., Any]
 

@@ -68,6 +68,15 @@ def test_only_where_and_while_the_train_passes_it_is_busy() -> None:
     assert map_motion([], NOWHERE) is None
 
 
+def test_what_the_lamps_of_a_mast_do_does_not_count() -> None:
+    found = map_motion(_clip(), NOWHERE)  # type: ignore[arg-type]
+    assert found is not None
+    rest = found.without([(440.0, 440.0, 480.0, 540.0)])
+    assert rest.busy_times([(450, 450, 470, 500)]) == []
+    assert rest.busy_times([(600, 450, 640, 500)]) == found.busy_times([(600, 450, 640, 500)])
+    assert found.busy_times([(450, 450, 470, 500)])
+
+
 def test_a_still_clip_is_free_everywhere() -> None:
     found = map_motion(_clip(train=False), NOWHERE)  # type: ignore[arg-type]
     assert found is not None

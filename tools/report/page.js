@@ -59,7 +59,7 @@
     file.addEventListener("click", (event) => {
       const button = event.target.closest("[data-span]");
       if (button) {
-        seek(file, video, Number(button.dataset.start));
+        seek(file, video, Number(button.dataset.seek));
         return;
       }
       const track = event.target.closest(".player .track");

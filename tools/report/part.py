@@ -11,6 +11,7 @@ from urllib.parse import quote
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from mastread.decoder.rulebook import Rulebook
 from mastread.tools.reading import MastDoc, Reading
@@ -20,7 +21,7 @@ from mastread.tools.report.rules import RulesUsed
 from mastread.tools.report.shots import Album, as_data
 from mastread.tools.report.spans import span_section
 from mastread.tools.report.timeline import Places, length_of, timeline
-from mastread.tools.sentences import mast_tells, sentence, title
+from mastread.tools.sentences import mast_tells, sentence, span_title
 from mastread.tools.texts import clock, say
 from mastread.vision.types import Seen
 
@@ -84,7 +85,7 @@ def make_part(
     prefix : what its names within the page begin with
     """
     photo = reading["source"]["kind"] == "photo"
-    places = Places(prefix, length_of(reading))
+    places = Places(prefix, length_of(reading), _frame_times(seen))
     rules = RulesUsed(book)
     name = reading["source"]["path"]
     body: list[Html | None] = [
@@ -101,7 +102,7 @@ def make_part(
         body.append(_player(seen, reading, places))
     for mast, doc in zip(seen.masts, reading["masts"], strict=True):
         sections = [
-            span_section(doc, n, span.evidence, rules, album.pictures, prefix, photo=photo)
+            span_section(doc, n, span.evidence, rules, album.pictures, places, photo=photo)
             for n, span in enumerate(mast.spans, start=1)
         ]
         body.append(_mast(doc, sections, prefix, alone=len(reading["masts"]) == 1))
@@ -138,7 +139,7 @@ def summary_of(reading: Reading) -> list[tuple[str, bool]]:
     several = len(reading["masts"]) > 1
     for mast in reading["masts"]:
         for span in mast["spans"]:
-            words = title(span["indication"])
+            words = span_title(span)
             if several:
                 words = mast_tells(mast["mast"], words)
             found.append((words, span["indication"]["status"] == "read"))
@@ -164,6 +165,12 @@ def photo_address(picture: Path) -> str:
         size = (PHOTO_WIDTH, round(image.shape[0] * PHOTO_WIDTH / image.shape[1]))
         image = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.uint8)
     return as_data(image, PHOTO_QUALITY)
+
+
+def _frame_times(seen: Seen) -> NDArray[np.float64]:
+    """Every time at which a lamp was measured: lamps are, in every frame."""
+    times = [curve.time_s for mast in seen.masts for curve in mast.curves]
+    return np.unique(np.concatenate(times)) if times else np.zeros(0)
 
 
 def _facts(reading: Reading) -> str:

@@ -21,8 +21,8 @@ from mastread.tools.report.rules import (
 )
 from mastread.tools.report.shots import CLOSE, LAMP_SIDE, Name
 from mastread.tools.report.style import mark
-from mastread.tools.report.timeline import seek_words, span_id
-from mastread.tools.sentences import aspect_words, head_words, sentence, title
+from mastread.tools.report.timeline import Places, seek_words, span_id
+from mastread.tools.sentences import aspect_words, head_words, sentence, span_title
 from mastread.tools.texts import clock, say
 
 
@@ -32,13 +32,13 @@ def span_section(
     evidence: MastEvidence,
     rules: RulesUsed,
     pictures: Mapping[Name, str],
-    prefix: str,
+    places: Places,
     *,
     photo: bool,
 ) -> Html:
     """Return the section about span `number` (from 1) of a mast."""
     span = mast["spans"][number - 1]
-    name = span_id(prefix, mast["mast"], number)
+    name = span_id(places.prefix, mast["mast"], number)
     status = span["indication"]["status"]
     weighed = weigh(evidence, rules.book)
     said = span["indication"]
@@ -52,7 +52,7 @@ def span_section(
     links = [rules.link(row) for row in rows]
     return el(
         "section",
-        _heading(mast, span, name, photo=photo),
+        _heading(mast, span, name, places, photo=photo),
         el(
             "div",
             _pictures(mast, number, pictures, photo=photo),
@@ -73,9 +73,9 @@ def span_section(
     )
 
 
-def _heading(mast: MastDoc, span: SpanDoc, name: str, *, photo: bool) -> Html:
+def _heading(mast: MastDoc, span: SpanDoc, name: str, places: Places, *, photo: bool) -> Html:
     indication = span["indication"]
-    words = [el("span", title(indication), class_="name")]
+    words = [el("span", span_title(span), class_="name")]
     if indication["status"] != "read":
         words.insert(0, el("span", "?", class_="doubt", aria_hidden="true"))
     heading = el("h4", *words, id=f"{name}-title")
@@ -87,6 +87,7 @@ def _heading(mast: MastDoc, span: SpanDoc, name: str, *, photo: bool) -> Html:
         say("span.times", start=clock(start), end=clock(end)),
         type="button",
         class_="seek",
+        data_seek=f"{places.first_frame(start):.3f}",
         data_start=f"{start:.3f}",
         data_end=f"{end:.3f}",
         data_span=name,
@@ -190,7 +191,12 @@ def _withheld(span: SpanDoc) -> Html:
         header = el("tr", *(el("th", words, scope="col") for words in titles))
         table = el("table", el("thead", header), el("tbody", *rows))
         parts.append(scroll(table, say("report.possible")))
-    return el("div", el("h5", say("report.withheld")), *parts, class_="withheld")
+    return el(
+        "div",
+        el("h5", say("report.withheld" if rows else "report.withheld.all")),
+        *parts,
+        class_="withheld",
+    )
 
 
 def _reasons(span: SpanDoc) -> Html | None:

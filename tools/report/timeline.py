@@ -6,10 +6,13 @@ import math
 from dataclasses import dataclass, field
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from mastread.tools.curves import MOST_MARKS, STEPS
 from mastread.tools.reading import MastDoc, Reading, SpanDoc
 from mastread.tools.report.markup import Html, el, join, percent
-from mastread.tools.sentences import aspect_words, title
+from mastread.tools.sentences import aspect_words, span_title
 from mastread.tools.texts import clock, say
 
 #: A mark of time further right than this would run out of the page with its words.
@@ -22,6 +25,8 @@ class Places:
 
     prefix: str
     length_s: float
+    #: Presentation times of the frames, in order; empty where they are not known.
+    frames_s: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     rules: dict[str, str] = field(default_factory=dict)
 
     def share(self, time_s: float) -> float:
@@ -37,6 +42,14 @@ class Places:
         if known is None:
             known = self.rules[rule] = f"{self.prefix}p{len(self.rules)}"
         return known
+
+    def first_frame(self, time_s: float) -> float:
+        """Return when the first frame that does not start before `time_s` is shown.
+
+        A change is dated between two frames: the one that shows it comes after.
+        """
+        at = int(np.searchsorted(self.frames_s, time_s - 5e-4))
+        return float(self.frames_s[at]) if at < len(self.frames_s) else time_s
 
     def sheet(self) -> str:
         """Return the style rules of all classes."""
@@ -94,7 +107,7 @@ def seek_words(mast: MastDoc, span: SpanDoc) -> str:
         "report.seek",
         mast=say("mast", number=mast["mast"]),
         times=times,
-        name=title(span["indication"]),
+        name=span_title(span),
         aspect=aspect_words(span["heads"], photo=False),
     )
 
@@ -104,7 +117,7 @@ def _row(mast: MastDoc, places: Places) -> Html:
     for n, span in enumerate(mast["spans"], start=1):
         start, end = span["start_s"] or 0.0, span["end_s"] or 0.0
         status = span["indication"]["status"]
-        name = title(span["indication"], rule=False)
+        name = span_title(span, rule=False)
         words = seek_words(mast, span)
         buttons.append(
             el(
@@ -113,6 +126,7 @@ def _row(mast: MastDoc, places: Places) -> Html:
                 name,
                 type="button",
                 class_=f"span {status} {places.at(start, end)}",
+                data_seek=f"{places.first_frame(start):.3f}",
                 data_start=f"{start:.3f}",
                 data_end=f"{end:.3f}",
                 data_span=span_id(places.prefix, mast["mast"], n),
