@@ -281,6 +281,36 @@ def test_a_clip_inside_the_page(opened: Open, report: Path, tmp_path: Path, book
     assert _time(page) == pytest.approx(4.0, abs=0.01)
 
 
+def test_clips_far_down_a_long_page_load_when_they_are_wanted(
+    opened: Open, report: Path, tmp_path: Path, book: Rulebook
+) -> None:
+    """A click on a span seeks a clip that has not even begun to load."""
+    parts = []
+    for n in range(3):
+        seen = _seen(f"{n}.mkv")
+        place = ReportPlace("report.html", False, str(tmp_path / f"{n}.json"), f"f{n}")
+        material = Material(report.parent / "in.mkv", seen, build_reading(seen, book), book)
+        sheaf = Sheaf(tmp_path / str(n))
+        sheaf.folder.mkdir()
+        wishes = Wishes(kinds=frozenset({"marked", "report"}))
+        make_outputs(material, wishes, sheaf, f"sub {n}/clip", place, lambda _: None)
+        for path, ending in sheaf.made:
+            (tmp_path / f"sub {n}").mkdir()
+            path.rename(tmp_path / f"sub {n}/clip{ending}")
+        parts.append(Path(place.part))
+    write_page(parts, tmp_path / "report.html")
+    page = opened(tmp_path / "report.html")
+    states = "[...document.querySelectorAll('video')].map(v => v.readyState)"
+    first, _, last = page.evaluate(states)
+    assert first >= 1
+    assert last == 0
+    page.locator(".seek").last.dispatch_event("click")
+    _wait(page, states + "[2] >= 1")
+    _wait(page, "!document.querySelectorAll('video')[2].seeking")
+    at = page.evaluate("document.querySelectorAll('video')[2].currentTime")
+    assert at == pytest.approx(4.0, abs=0.01)
+
+
 def test_a_clip_without_masts(opened: Open, tmp_path: Path, book: Rulebook, report: Path) -> None:
     seen = replace(_seen("in.mkv"), masts=())
     place = ReportPlace("report.html", True, str(tmp_path / "part.json"), "f1")

@@ -42,7 +42,26 @@
     if (video.error) file.querySelector(".lost").hidden = false;
   }
 
+  function load(video) {
+    if (video.preload === "none") {
+      video.preload = "metadata";
+      video.load();
+    }
+  }
+
+  const near = new IntersectionObserver(
+    (seen) => {
+      for (const one of seen) if (one.isIntersecting) load(one.target);
+    },
+    { rootMargin: "50%" },
+  );
+
   function seek(file, video, time) {
+    load(video);
+    if (video.readyState === 0) {
+      video.addEventListener("loadedmetadata", () => seek(file, video, time), { once: true });
+      return;
+    }
     // Half a millisecond in, so that a frame that starts at that time is the one that is shown.
     video.currentTime = Math.max(0, time) + 0.0005;
     for (const other of document.querySelectorAll("video")) if (other !== video) other.pause();
@@ -55,6 +74,7 @@
     const video = file.querySelector("video");
     if (!video) continue;
     follow(file, video);
+    near.observe(video);
 
     file.addEventListener("click", (event) => {
       const button = event.target.closest("[data-span]");

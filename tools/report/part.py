@@ -201,7 +201,8 @@ def _stage(address: str | None, name: str, poster: str | None) -> Html | None:
         src=address,
         poster=poster,
         controls="",
-        preload="metadata",
+        # A page of a folder may hold hundreds of clips: each loads when it comes into view.
+        preload="none",
         playsinline="",
         aria_label=say("report.video", name=name),
     )
