@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from mastread.vision.cover import covered, runs
 from mastread.vision.flash import Edge, find_flashes
-from mastread.vision.levels import shining
+from mastread.vision.levels import shining, veil
 
 #: Spells shorter than this are not of a signal's making (a lost frame, mains beat); seconds.
 SHORTEST_SPELL_S: Final = 0.09
@@ -34,12 +34,15 @@ class Curve:
     lit : (N,) probability that the lamp was lit; NaN where it could not be seen
     told : (N,) whether the surround shows that nothing stood in front while the lamp was dark; None
         where that is taken for granted
+    veil : (N,) light of a burnt-out lamp by what it scatters round itself, 0 dark to 1 lit; None
+        where that tells nothing
     """
 
     time_s: NDArray[np.float64]
     flux: NDArray[np.float32]
     lit: NDArray[np.float32]
     told: NDArray[np.bool_] | None = None
+    veil: NDArray[np.float64] | None = None
 
     def spells(self) -> list[Spell]:
         """Unbroken stretches of lit, dark and unseen, in order of time."""
@@ -91,6 +94,7 @@ def light_curve(
         if time_s[last] - time_s[first] < SHORTEST_SPELL_S:
             lit[first : last + 1] = np.nan
     curve = Curve(time_s, share.astype(np.float32), lit.astype(np.float32), told)
+    curve = replace(curve, veil=veil(table, np.nan_to_num(lit, nan=0.0) > 0.5))
     return _afterglow(curve, smooth) or curve
 
 

@@ -38,6 +38,11 @@ _GLASS_APART: Final = 6.0
 #: the top does so better by this factor.
 _CLEAR: Final = 12.0
 _BETTER: Final = 1.5
+#: A lamp whose top is this high (linear, 1 = clipping) is burnt out; its veil must stand over its
+#: own scatter by so many times, with so many frames of lit and dark.
+_BURNT_OUT: Final = 0.93
+_VEIL_SIGMAS: Final = 8.0
+_ENOUGH: Final = 6
 #: The lit level is that of the brighter looks: this percentile.
 _USUAL: Final = 90.0
 #: It moves by this factor without a reason that can be seen, and by no more than the next with one.
@@ -86,6 +91,32 @@ def shining(
     if flux is None or (peak is not None and peak.contrast > _BETTER * flux.contrast):
         return peak.share if peak is not None else np.where(known, 1.0, np.nan)
     return flux.share
+
+
+def veil(table: NDArray[np.void], lit: NDArray[np.bool_]) -> NDArray[np.float64] | None:
+    """Light that a burnt-out lamp scatters round itself, 0 dark to 1 lit; None if it tells nothing.
+
+    Where the lamp itself clips, a filament has lost most of its light before it is seen to dim. Its
+    veil on the near surround does not clip.
+
+    Parameters
+    ----------
+    table : (N,) of `mastread.vision.sites.SAMPLE`, in order of time
+    lit : (N,) whether the lamp was lit
+    """
+    ring = table["ring"].astype(np.float64)
+    top = table["peak"].astype(np.float64) + ring
+    dark = ~lit & np.isfinite(ring) & ~table["outside"]
+    if np.count_nonzero(lit) < _ENOUGH or np.count_nonzero(dark) < _ENOUGH:
+        return None
+    if float(np.median(top[lit])) < _BURNT_OUT:
+        return None
+    high, low = float(np.median(ring[lit])), float(np.median(ring[dark]))
+    steps = np.abs(np.diff(ring))[lit[1:] == lit[:-1]]
+    scatter = 1.4826 / np.sqrt(2.0) * float(np.median(steps))
+    if high - low < _VEIL_SIGMAS * max(scatter, 1e-4):
+        return None
+    return (ring - low) / (high - low)
 
 
 def _reason(table: NDArray[np.void], at: NDArray[np.intp]) -> NDArray[np.float64]:

@@ -31,6 +31,10 @@ _AT_ODDS_S: Final = 0.2
 _UNREST_S: Final = 0.6
 #: Half of the longest time in which a flash may have begun or ended.
 _LONGEST_SOFT_S: Final = 1.5
+#: The veil of a burnt-out lamp falls this long before the lamp itself is seen to, at the most.
+_LONGEST_VEIL_S: Final = 0.5
+#: A lamp that takes this many frames to go out is a filament.
+_SLOW: Final = 2
 #: It changes within this, seconds, and by at least this share from frame to frame.
 _CLIMBS: Final = 0.01
 _LONGEST_S: Final = 0.4
@@ -169,9 +173,29 @@ def _begins(curve: Curve, about_s: float, *, falls: bool) -> float | None:
         first -= 1
     if first == 0 or not np.isfinite(share[first - 1]):
         return None
+    if falls and curve.veil is not None and at - first >= _SLOW:
+        veiled = _veil_falls(curve.veil, time_s, at)
+        if veiled is not None:
+            return veiled
     low, high = share[first - 1], share[first]
     part = float(np.clip((begun - low) / max(high - low, 1e-6), 0.0, 1.0))
     return float(time_s[first - 1] + part * (time_s[first] - time_s[first - 1]))
+
+
+def _veil_falls(veil: NDArray[np.float64], time_s: NDArray[np.float64], at: int) -> float | None:
+    """When the veil of a burnt-out lamp began to fall, before frame `at`."""
+    begun = max(_BEGUN, _SIGMAS * _scatter(veil[max(at - 40, 0) : at]))
+    lost = 1.0 - veil
+    rest = float(np.median(lost[max(at - 40, 0) : max(at - 12, 1)]))
+    lost = lost - rest
+    first = at
+    while first > 0 and time_s[at] - time_s[first - 1] <= _LONGEST_VEIL_S:
+        first -= 1
+        if lost[first] <= begun:
+            low, high = lost[first], lost[first + 1]
+            part = float(np.clip((begun - low) / max(high - low, 1e-6), 0.0, 1.0))
+            return float(time_s[first] + part * (time_s[first + 1] - time_s[first]))
+    return None
 
 
 def _scatter(values: NDArray[np.float64]) -> float:
