@@ -319,7 +319,7 @@ def _is_unrest(part: Stretch) -> bool:
 
 
 def _alike(a: Stretch, b: Stretch) -> bool:
-    if a.lens != b.lens or a.seen != b.seen:
+    if a.lens != b.lens or a.seen != b.seen or (a.flash is None) != (b.flash is None):
         return False
     return word(a.odds) == word(b.odds)
 

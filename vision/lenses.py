@@ -28,7 +28,7 @@ SAME_SIZE: Final = 2.4
 _TOGETHER: Final = 0.02
 #: One may still glow while the next one warms (seconds): a filament does for a quarter of one, and
 #: longer where the picture is over-exposed.
-_HANDOVER_S: Final = 0.4
+_HANDOVER_S: Final = 0.6
 #: A look that takes a place for a lamp at least this surely, as a share of its surest looks,
 #: confirms that it was lit.
 _CONFIRMS: Final = 0.5

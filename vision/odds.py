@@ -79,7 +79,11 @@ def likelier(odds: Mapping[Behaviour, float], what: Behaviour) -> dict[Behaviour
     factor = float(limits("flash")["as_before"])
     weights = {key: p * (factor if key == what else 1.0) for key, p in odds.items()}
     whole = sum(weights.values())
-    return {key: weight / whole for key, weight in weights.items()}
+    found = {key: weight / whole for key, weight in weights.items()}
+    short = max(float(limits("flash")["least_odds"]) - found["flashing"], 0.0)
+    found["flashing"] += short
+    found[what] -= short
+    return found
 
 
 def both_quiet(

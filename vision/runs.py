@@ -11,6 +11,7 @@ import numpy as np
 
 from mastread.vision.curves import Curve, Spell
 from mastread.vision.flash import Edge, Flash, find_flashes
+from mastread.vision.limits import limits
 
 #: Hidden for less than this is hidden for a moment, seconds.
 _MOMENT_S: Final = 0.2
@@ -111,19 +112,33 @@ def beats_of(lenses: Sequence[Curve]) -> list[tuple[int, Flash]]:
     """Even beats of each lens (its index, the beat), in order of time."""
     found: list[tuple[int, Flash]] = []
     for number, curve in enumerate(lenses):
-        edges: list[Edge] = []
-        spells = curve.spells()
-        for i, spell in enumerate(spells):
-            if not i or spell.state is None:
-                continue
-            if spells[i - 1].state is None:
-                # What could not be seen breaks the beat: an edge of the same kind twice ends it.
-                found += [(number, flash) for flash in find_flashes(edges)]
-                edges = []
-                continue
-            edges.append(Edge(spell.start_s, bool(spell.state), spell.sd_s))
-        found += [(number, flash) for flash in find_flashes(edges)]
+        found += [(number, flash) for flash in _beats(curve.spells())]
     return sorted(found, key=lambda item: item[1].start_s)
+
+
+def _beats(spells: Sequence[Spell]) -> list[Flash]:
+    """Even beats among the spells of one lens.
+
+    Light that flickers faster than any flasher (its supply against the shutter) makes an even row
+    by chance now and then; there only a beat that fills most of the time counts.
+    """
+    found: list[Flash] = []
+    edges: list[Edge] = []
+    for i, spell in enumerate(spells):
+        if not i or spell.state is None:
+            continue
+        if spells[i - 1].state is None:
+            # What could not be seen breaks the beat: an edge of the same kind twice ends it.
+            found += find_flashes(edges)
+            edges = []
+            continue
+        edges.append(Edge(spell.start_s, bool(spell.state), spell.sd_s))
+    found += find_flashes(edges)
+    known = [spell.length_s for spell in spells if spell.state is not None]
+    flickers = len(known) > 8 and float(np.mean(known)) < limits("flash")["flicker_s"]
+    if flickers:
+        found = [flash for flash in found if flash.end_s - flash.start_s > 0.5 * sum(known)]
+    return found
 
 
 def joined(runs: Sequence[Run], flashes: Sequence[tuple[int, Flash]]) -> list[Run]:
