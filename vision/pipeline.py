@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.vision import masts
+from mastread.vision.coarse import doubt_coarse
 from mastread.vision.darkheads import DarkHead, find_dark_heads, shifted_odds
 from mastread.vision.errors import MediaError
 from mastread.vision.frame import Frame
@@ -264,7 +265,7 @@ def masts_with_sites(
             settle_places(all_sites, best.index, view.zoom, inverse(view.matrix))
         sites = without_twins([site for site in all_sites if _is_lamp(site)])
         doubtful = [site for site in all_sites if _may_be_lamp(site)]
-        heads = [head_of(lenses) for lenses in heads_of(sites)]
+        heads = [doubt_coarse(head_of(lenses)) for lenses in heads_of(sites)]
         heads = [head for head in heads if head.parts]
         groups = masts.group(
             np.array([head.x for head in heads]),

@@ -54,6 +54,8 @@ _GROWN: Final = 1.35
 _FOLLOWED: Final = 0.04
 #: Farthest that a lamp moves against the common motion within a frame, in radii (and 0.6 pixels).
 STEP: Final = 0.4
+#: Time between two frames for which that holds.
+USUAL_FRAME_S: Final = 0.05
 #: Frames running in which a spot must be found farther off before the site follows it.
 PATIENCE: Final = 3
 
@@ -193,7 +195,9 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     columns = np.arange(x0, x1, dtype=np.float32)
     rows = np.arange(y0, y1, dtype=np.float32)
     found_x, found_y, settled = _settle(top, columns, rows, x, y, r, site.lit_peak)
-    if settled and _may_follow(site, float(np.hypot(found_x - x, found_y - y)), r):
+    last_s = float(site.samples[-1]["time_s"]) if site.samples else frame.time_s
+    step = float(np.hypot(found_x - x, found_y - y))
+    if settled and _may_follow(site, step, r, abs(frame.time_s - last_s)):
         x, y = found_x, found_y
         site.drift = np.array([x, y]) - view.place(site.x, site.y)
 
@@ -217,14 +221,16 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     return out
 
 
-def _may_follow(site: Site, step: float, r: float) -> bool:
+def _may_follow(site: Site, step: float, r: float, passed_s: float) -> bool:
     """May a lit spot found that far away in one frame be the lamp of this site?
 
     The common motion is known to a fraction of a pixel, so a lamp is hardly ever farther than
     `STEP`. After a train has passed it may be; then the spot is seen there again and again. More
     than a radius away is another lamp: heads stand more than two radii apart.
     """
-    if step <= STEP * r + 0.6:
+    # Frames that lie farther apart leave more room, but never for another lamp.
+    room = (STEP * r + 0.6) * float(np.clip(passed_s / USUAL_FRAME_S, 1.0, 3.0))
+    if step <= min(room, 1.1 * r + 1.0):
         site.strays = 0
         return True
     site.strays += 1

@@ -42,6 +42,9 @@ _MOST_SITES: Final = 28
 _OPEN_AT: Final = 0.3
 _FULL_CANDIDATES: Final = 90
 _NEAR_CANDIDATES: Final = 30
+#: Seconds without a frame after which what happened meanwhile counts as not seen; in a clip of few
+#: frames a second, four times what is usual in it.
+_GAP_S: Final = 0.5
 #: Views kept, seconds between tidying up, and scenes remembered while a stream runs for hours.
 _LAST_VIEWS: Final = 900
 _TIDY_S: Final = 20.0
@@ -102,6 +105,7 @@ class Watcher:
         self._figures: Scene | None = None
         self._last: tuple[int, float] | None = None
         self._tidy_due_s = _TIDY_S
+        self._steps_s: deque[float] = deque(maxlen=15)
 
     def add(self, frame: Frame) -> None:
         """Take the next frame."""
@@ -112,6 +116,13 @@ class Watcher:
             self._join(young, view.scene, way)
         if view.scene != self._scene:
             self._go_to(view.scene, frame)
+        elif self._last is not None and now - self._last[1] > self._longest_gap():
+            # What happened while no frame came is not known.
+            for site in self._stage.active:
+                site.miss(self._last[0], self._last[1] + 1e-3)
+                site.miss(frame.index, now - 1e-3)
+        if self._last is not None:
+            self._steps_s.append(now - self._last[1])
         self._last = frame.index, now
         self.watched.views.append((now, view))
         stage = self._stage
@@ -136,6 +147,12 @@ class Watcher:
         self._look_at_colours(frame, view)
         if now >= self._tidy_due_s:
             self._tidy(now)
+
+    def _longest_gap(self) -> float:
+        """Seconds that may pass between two frames with nothing missed."""
+        if len(self._steps_s) < 3:
+            return np.inf
+        return max(_GAP_S, 4.0 * float(np.median(self._steps_s)))
 
     def forget_before(self, time_s: float) -> None:
         """Drop what was seen before a time, so that a stream may run for hours.
@@ -267,6 +284,9 @@ class Watcher:
                     self._open(frame, view, lamp, x, y)
                 continue
             self._note(site, frame.time_s, view, lamp)
+            if site.samples and float(site.samples[-1]["peak"]) < 0.5 * site.lit_peak:
+                # It was looked for beside the lamp, and found nothing there.
+                site.drift = np.array([lamp.x, lamp.y]) - view.place(site.x, site.y)
 
     def _nearest(self, view: View, lamp: Lamp) -> Site | None:
         """The known site that a lamp of the present frame belongs to."""

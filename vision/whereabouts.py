@@ -18,6 +18,8 @@ from mastread.vision.sites import Site
 
 #: Rows that are gone back over to when a lamp was last lit.
 _BACK: Final = 150
+#: Lamps part by at most this share of their distance before it is known that they have grown.
+_PARTING: Final = 0.5
 
 
 def drift_of(site: Site, all_sites: Sequence[Site]) -> NDArray[np.float64]:
@@ -35,11 +37,29 @@ def drift_of(site: Site, all_sites: Sequence[Site]) -> NDArray[np.float64]:
         weights += 1.0 / distance
         total += other.drift / distance
     common = total / weights if weights else site.drift
-    last = site.samples[-1] if site.samples else None
+    keeps = not site.samples or _is_lit(site)
     # A lit lamp that has gone its own way by more than its size follows something else.
-    apart = float(np.hypot(*(site.drift - common)))
-    keeps = last is None or _is_lit(site)
-    return site.drift if keeps and apart <= 0.8 * site.radius + 1.5 else common
+    return site.drift if keeps and _belongs(site, common, lit) else common
+
+
+def _belongs(site: Site, common: NDArray[np.float64], lit: Sequence[Site]) -> bool:
+    """May a lit lamp stand where it does against the common motion of its neighbours?
+
+    Lamps of a mast that comes nearer part from one another, straight along what joins them.
+    """
+    room = 0.8 * site.radius + 1.5
+    apart = site.drift - common
+    if float(np.hypot(*apart)) <= room:
+        return True
+    near = min(lit, key=lambda other: np.hypot(other.x - site.x, other.y - site.y), default=None)
+    if near is None:
+        return True
+    join = np.array([site.x - near.x, site.y - near.y])
+    length = float(np.hypot(*join))
+    apart = site.drift - near.drift
+    along = float(apart @ join) / max(length, 1e-6)
+    across = float(np.hypot(*(apart - along * join / max(length, 1e-6))))
+    return 0.0 < along <= _PARTING * length and across <= room
 
 
 def _is_lit(site: Site) -> bool:

@@ -113,3 +113,62 @@ def test_a_lamp_is_followed_when_the_camera_moves() -> None:
 def test_a_scene_without_lamps_has_no_sure_site() -> None:
     watched = watch(0.6, lambda t: [])
     assert all(max(site.lamp_odds) < 0.8 for site in watched.sites)
+
+
+def test_what_no_frame_shows_is_not_seen() -> None:
+    picture = SCENE.copy()
+    disc(picture, 160.0, 80.0, 5.0, RED)
+    watcher = Watcher()
+    times = [i / FPS for i in range(30) if not 10 <= i < 22]
+    for i, t in enumerate(times):
+        watcher.add(DrawnFrame(picture, t, i))
+    table = at(watcher.watched, 80.0).table()
+    missed = table[table["outside"]]
+    assert len(missed) == 2
+    assert missed["time_s"] == pytest.approx([9 / FPS, 22 / FPS], abs=0.01)
+    assert np.isnan(missed["flux"]).all()
+
+
+def test_a_lamp_is_the_same_one_after_a_cut_away_and_back() -> None:
+    picture, other = SCENE.copy(), 0.3 - texture(320, 240, seed=8)
+    for shown, x, y, light in ((picture, 160.0, 80.0, RED), (other, 90.0, 170.0, GREEN)):
+        disc(shown, x, y, 15.0, (-1.0, -1.0, -1.0))
+        np.maximum(shown, 0.004, out=shown)
+        disc(shown, x, y, 5.0, light)
+    watcher = Watcher()
+    for i in range(60):
+        shown = other if 20 <= i < 40 else picture
+        watcher.add(DrawnFrame(shown, i / FPS, i))
+    watched = watcher.watched
+    assert [view.scene for _, view in watched.views] == [0] * 20 + [1] * 20 + [0] * 20
+    lamps = [site for site in watched.sites if max(site.lamp_odds) > 0.8]
+    assert sorted((round(site.x), site.scene) for site in lamps) == [(90, 1), (160, 0)]
+    table = at(watched, 80.0).table()
+    away = (table["time_s"] >= 20 / FPS) & (table["time_s"] < 39.5 / FPS)
+    assert table["outside"][away].all()
+    assert not table["outside"][~away][:20].any()
+    # Measured again from the first frame after the cut back.
+    assert (~table["outside"] & (table["time_s"] >= 40 / FPS - 1e-6)).sum() == 20
+
+
+def test_a_lamp_that_comes_nearer_is_one_site_whose_size_is_followed() -> None:
+    watcher = Watcher()
+    for i in range(80):
+        zoom = 1.0 / (1.0 - 0.0105 * i)
+        picture = SCENE.copy()
+        for k in range(2):
+            place = (160.0 + 6.0 * zoom, 100.0 + (24.0 * k - 10.0) * zoom)
+            disc(picture, *place, 2.2 * zoom * 2.2, (-1.0, -1.0, -1.0))
+            np.maximum(picture, 0.004, out=picture)
+        for k in range(2):
+            disc(picture, 160.0 + 6.0 * zoom, 100.0 + (24.0 * k - 10.0) * zoom, 2.2 * zoom, RED)
+        watcher.add(DrawnFrame(picture, i / FPS, i))
+    lamps = [site for site in watcher.watched.sites if np.median(site.lamp_odds) > 0.5]
+    assert len(lamps) == 2
+    for site in lamps:
+        table = site.table()
+        assert site.growth > 3.0
+        assert table["r"][-1] == pytest.approx(2.2 * zoom, rel=0.35)
+        lit = table["flux"] > 0.45 * np.median(table["flux"])
+        # As bright all the way, though it covers thirty times as many pixels in the end.
+        assert lit.mean() > 0.95
