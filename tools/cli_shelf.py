@@ -49,6 +49,8 @@ def shelf() -> None:
     help="Send the files to the Dask scheduler at this address; needs mastread[cluster], and "
     "the footage under the same paths on its workers.",
 )
+@click.option("--licence", default="", metavar="ID", help="Licence of this footage: CC-BY-4.0 ...")
+@click.option("--credit", default="", metavar="NAME", help="Whom to name for it.")
 @click.pass_context
 def add(
     ctx: click.Context,
@@ -60,6 +62,8 @@ def add(
     plates: tuple[str, ...],
     jobs: int | None,
     cluster: str | None,
+    licence: str,
+    credit: str,
 ) -> None:
     """Read footage and put one labelled clip per span on the shelf.
 
@@ -75,8 +79,8 @@ def add(
     from contextlib import closing
 
     from mastread.tools.progress import Progress
+    from mastread.tools.shelf.add import Rights, local
     from mastread.tools.shelf.add import add as add_all
-    from mastread.tools.shelf.add import local
     from mastread.vision.types import Hints
 
     progress = Progress()
@@ -99,6 +103,7 @@ def add(
             hints=Hints(heads, region, told),
             runner=runner,
             tell=tell,
+            rights=Rights(licence, credit),
         )
     click.echo(
         say(

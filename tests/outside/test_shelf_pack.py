@@ -156,6 +156,23 @@ def test_a_wrong_call_writes_nothing(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_each_file_keeps_the_rights_that_it_was_added_with(shelf: Path, tmp_path: Path) -> None:
+    other = tmp_path / "s"
+    shutil.copytree(shelf, other)
+    photo = shelf.parent / "footage" / "bracket.jpg"
+    call = ["shelf", "add", str(photo), "--shelf", str(other), "--licence", "CC0-1.0"]
+    assert CliRunner().invoke(cli, [*call, "--credit", "Sam Alder"]).exit_code == 0
+    call = ["shelf", "pack", str(tmp_path / "p"), "--shelf", str(other)]
+    assert CliRunner().invoke(cli, call).exit_code == 2
+    call += ["--licence", "CC-BY-4.0", "--credit", "Jo Larch"]
+    assert CliRunner().invoke(cli, call).exit_code == 0
+    document = json.loads((tmp_path / "p" / "datapackage.json").read_text())
+    assert [one["name"] for one in document["licenses"]] == ["CC-BY-4.0", "CC0-1.0"]
+    assert [one["title"] for one in document["contributors"]] == ["Jo Larch", "Sam Alder"]
+    rows = (tmp_path / "p" / "spans.csv").read_text().splitlines()[1:]
+    assert all(("bracket.jpg" in row) == row.endswith("CC0-1.0,Sam Alder") for row in rows)
+
+
 def test_a_folder_that_holds_something_is_left_alone(shelf: Path, tmp_path: Path) -> None:
     (tmp_path / "mine.txt").write_text("mine")
     call = ["shelf", "pack", str(tmp_path), "--shelf", str(shelf), "--licence", "CC0-1.0"]

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from mastread.tools.picture_files import write_whole
 from mastread.tools.quiz.page import make_page
 from mastread.tools.quiz.paper import make_paper
-from mastread.tools.quiz.pick import SURE_AT, pick
+from mastread.tools.quiz.pick import SURE_AT, Picked, pick
 from mastread.tools.quiz.pictures import Shown, shown
 from mastread.tools.quiz.questions import Question, make_questions
 from mastread.tools.quiz.texts import say
@@ -57,8 +58,21 @@ def make_quiz(
     questions = make_questions(picked, rng, lesson=lesson)
     pictures = [None if q.span is None else found[q.span.span.id] for q in questions]
     words = title or say("title.lesson" if lesson else "title")
-    intro = (say("intro", count=len(questions), book=books[0]), say("intro.seed", seed=seed))
-    return Quiz(tuple(questions), tuple(pictures), words, intro)
+    intro = [say("intro", count=len(questions), book=books[0]), *_credits(shelf, picked)]
+    intro.append(say("intro.seed", seed=seed))
+    return Quiz(tuple(questions), tuple(pictures), words, tuple(intro))
+
+
+def _credits(shelf: Shelf, picked: Sequence[Picked]) -> list[str]:
+    """Whom to name for the footage, where the shelf knows."""
+    found = set()
+    for one in picked:
+        row = shelf.database.execute(
+            "SELECT credit, licence FROM media WHERE id = ?", (one.span.media,)
+        ).fetchone()
+        if row["credit"]:
+            found.add(f"{row['credit']} ({row['licence']})" if row["licence"] else row["credit"])
+    return [say("intro.credit", names="; ".join(sorted(found)))] if found else []
 
 
 def write_quiz(quiz: Quiz, page: Path | None, paper: Path | None) -> list[Path]:

@@ -8,6 +8,7 @@ ENGLISH: Final[dict[str, str]] = {
     "title": "What does this signal say?",
     "title.lesson": "Signals, from one head to three",
     "intro": "{count} questions. Indications by the {book}.",
+    "intro.credit": "Footage: {names}.",
     "intro.seed": "Made with --seed {seed}: the same shelf gives the same questions again.",
     "ask": "What does this signal say?",
     "ask.mast": "What does mast {mast} from the left say?",

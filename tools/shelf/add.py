@@ -38,6 +38,14 @@ class Tally:
     spans_after: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Rights:
+    """Who may use footage, and whom to name; empty where that is not told."""
+
+    licence: str = ""
+    credit: str = ""
+
+
 def add(
     folder: Path,
     paths: Sequence[str],
@@ -46,6 +54,7 @@ def add(
     hints: Hints,
     runner: Runner,
     tell: Callable[[str], None],
+    rights: Rights | None = None,
 ) -> Tally:
     """Add all media that `paths` name to the shelf in `folder`, making it if there is none.
 
@@ -53,6 +62,7 @@ def add(
     ----------
     runner : `local` or `mastread.tools.shelf.cluster.remote`
     tell : is given one line about each file that failed or is damaged
+    rights : noted with each of these files, those that are known already among them
 
     Raises
     ------
@@ -69,14 +79,17 @@ def add(
         tally.spans_before = _spans(shelf)
         adopt(shelf)
         tasks: list[Task] = []
+        places: list[str] = []
         for item in find_media(paths):
             if isinstance(item, MediaError):
                 tally.failed += 1
                 tell(one_line(str(item)))
-            elif item.resolve().is_relative_to(folder.resolve()):
+                continue
+            if item.resolve().is_relative_to(folder.resolve()):
                 # What the shelf holds is no footage of its own.
                 continue
-            elif _is_known(shelf, item, recipe.digest):
+            places.append(place_of(item, folder))
+            if _is_known(shelf, item, recipe.digest):
                 tally.known += 1
             else:
                 tasks.append(Task(str(item), str(folder), recipe))
@@ -84,6 +97,8 @@ def add(
             for task, result in results:
                 _take(shelf, task, result, tally, tell)
         shutil.rmtree(folder / MAKING, ignore_errors=True)
+        if rights is not None:
+            _note_rights(shelf, places, rights)
         sweep(shelf)
         settle(shelf.database)
         tally.spans_after = _spans(shelf)
@@ -130,6 +145,17 @@ def _take(
     tally.read += 1
     for sentence in result.warnings:
         tell(f"{task.path}: {sentence}")
+
+
+def _note_rights(shelf: Shelf, places: Sequence[str], rights: Rights) -> None:
+    with transaction(shelf.database) as database:
+        for column, value in (("licence", rights.licence), ("credit", rights.credit)):
+            if value:
+                database.executemany(
+                    f"UPDATE media SET {column} = ? WHERE id = "
+                    "(SELECT media FROM place WHERE path = ?)",
+                    [(value, place) for place in places],
+                )
 
 
 def _is_known(shelf: Shelf, path: Path, recipe: str) -> bool:

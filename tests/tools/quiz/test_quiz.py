@@ -185,6 +185,13 @@ def test_names_cannot_break_the_page(shelf: Shelf) -> None:
     assert NOTICE in page
 
 
+def test_whoever_filmed_is_named(shelf: Shelf) -> None:
+    shelf.database.execute(
+        "UPDATE media SET credit = 'Sam Alder', licence = 'CC0-1.0' WHERE id = 1"
+    )
+    assert "Footage: Sam Alder (CC0-1.0)." in quiz_of(shelf).intro
+
+
 def test_letters_that_pdf_fonts_lack_are_put_plainly() -> None:
     assert plain("Łukasz’s “école” – Ďáblice 東") == '?ukasz\'s "école" - Dáblice ?'
 

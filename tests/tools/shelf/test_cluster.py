@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from mastread.tools.cli import cli
 from mastread.tools.shelf.add import add, local
 from mastread.tools.shelf.cluster import remote
 from mastread.tools.shelf.database import ShelfError
@@ -77,6 +79,16 @@ def test_four_workers_lose_nothing_when_one_is_killed(cluster: Any, tmp_path: Pa
     assert told == []
     assert (tally.read, tally.failed) == (10, 0)
     assert contents(tmp_path / "together") == contents(tmp_path / "alone")
+
+
+def test_the_command_sends_files_to_the_cluster(cluster: Any, tmp_path: Path) -> None:
+    make_clips(tmp_path / "footage", 2)
+    call = ["shelf", "add", str(tmp_path / "footage"), "--shelf", str(tmp_path / "s")]
+    answer = CliRunner().invoke(cli, [*call, "--cluster", cluster.scheduler_address])
+    assert answer.exit_code == 0, answer.output
+    assert "2 files read" in answer.output
+    again = CliRunner().invoke(cli, [*call, "--cluster", cluster.scheduler_address])
+    assert "0 files read, 2 known already" in again.output
 
 
 def test_a_bad_file_is_told_by_the_cluster_too(cluster: Any, tmp_path: Path) -> None:
