@@ -1,9 +1,9 @@
 """How strongly a lamp shone in each frame, against what it shows when lit and when dark.
 
 Two measures are at hand: the light summed over the lens, and the light at its top. The sum is the
-better one for a lamp in front of something dark: it keeps counting where the top is clipped. Before
-a bright surround, dark glass takes light away from the sum, the lit lamp may add next to nothing,
-and the top tells them apart.
+better one by night: it keeps counting where the top is clipped. The top is the better one for a
+small lamp before a bright surround. Both are taken as the lens shows them, not as what they add to
+the surround: a lens is not transparent, and the train that passes behind it changes nothing.
 
 The lit level is that of the moments at which a look at full resolution found a lit lamp. It
 follows the looks nearby in time as far as the surround's own light (an exposure that settles) or
@@ -27,8 +27,10 @@ _FEWEST: Final = 5
 #: A lamp whose light is at most this share of the lit level nearby is dark, as the lower of two
 #: states; a dark level never lies above `_DARK_AT_MOST`.
 _LOWER: Final = 0.5
-_DARK_AT_MOST: Final = 0.4
+_DARK_AT_MOST: Final = 0.65
 _DARK_AT_LEAST: Final = -4.0
+#: Light of glass may be up to this share of the lamp's, if there are two kinds of light.
+_GLASS: Final = 0.72
 #: Sunlit glass of a dark lens is told from the lamp by this many looks or more that found no lamp,
 #: if it is dimmer than the lamp by this share, and by so many times the scatter.
 _FEWEST_DIM: Final = 2
@@ -84,10 +86,12 @@ def shining(
         return np.where(known, 0.0, np.nan)
     reason = _reason(table, at)
     dim = _frames_at(time_s, dim_times_s, known)
-    flux = _measure(time_s, table["flux"].astype(np.float64), at, known, reason, dim)
+    ring = table["ring"].astype(np.float64)
+    disc = table["flux"] + ring * np.pi * table["r"].astype(np.float64) ** 2
+    flux = _measure(time_s, disc, at, known, reason, dim)
     if flux is not None and flux.contrast >= _CLEAR:
         return flux.share
-    peak = _measure(time_s, table["peak"].astype(np.float64), at, known, reason, dim)
+    peak = _measure(time_s, table["peak"] + ring, at, known, reason, dim)
     if flux is None or (peak is not None and peak.contrast > _BETTER * flux.contrast):
         return peak.share if peak is not None else np.where(known, 1.0, np.nan)
     return flux.share
@@ -186,7 +190,7 @@ def _measure(
     # From frame to frame, since a lamp that glows on or is dimmed is no scatter.
     steps = np.abs(np.diff(ratio))[(ratio[1:] > _LOWER) & (ratio[:-1] > _LOWER)]
     scatter = 1.4826 / np.sqrt(2.0) * float(np.median(steps)) if len(steps) > 2 else 0.1
-    lower = ratio[known & (ratio < _LOWER)]
+    lower = ratio[known & (ratio < _split(ratio[known], scatter))]
     # Pulse width modulation makes light scatter, and yet dark is another thing.
     if scatter * _POOR > 1.0 and len(lower) < _SOMETIMES * np.count_nonzero(known):
         return None
@@ -198,6 +202,23 @@ def _measure(
         if dark < glass <= _GLASS_AT_MOST and 1.0 - glass > _GLASS_APART * scatter:
             dark = glass
     return _Measure((ratio - dark) / (1.0 - dark), (1.0 - dark) / max(scatter, 0.01))
+
+
+def _split(ratio: NDArray[np.float64], scatter: float) -> float:
+    """Share of the lit level below which light is that of a dark lens.
+
+    Half, but where light has two kinds with next to nothing between them: sunlit glass may show
+    more than half of what the lamp does.
+    """
+    below = ratio[ratio < _GLASS]
+    if len(below) < _FEWEST:
+        return _LOWER
+    low = float(np.median(below))
+    apart = 1.0 - low
+    between = (ratio > low + 0.3 * apart) & (ratio < 1.0 - 0.3 * apart)
+    if apart < _GLASS_APART * scatter or np.count_nonzero(between) > 0.25 * len(below):
+        return _LOWER
+    return max(low + 0.5 * apart, _LOWER)
 
 
 def _level(

@@ -52,7 +52,7 @@ def runs_of(lenses: Sequence[Curve]) -> list[Run]:
     runs: list[Run] = []
     for start, end in itertools.pairwise(times):
         middle = 0.5 * (start + end)
-        lit, seen = None, False
+        lit, seen, hidden = None, False, False
         for number, spells in enumerate(tables):
             while at[number] < len(spells) and spells[at[number]].end_s <= middle:
                 at[number] += 1
@@ -60,10 +60,13 @@ def runs_of(lenses: Sequence[Curve]) -> list[Run]:
                 continue
             state = spells[at[number]].state
             if state is None:
+                hidden = True
                 continue
             seen = True
             if state and lit is None:
                 lit = number
+        # A lens that is hidden may be the one that is lit.
+        seen = seen and (lit is not None or not hidden)
         if runs and runs[-1].lens == lit and runs[-1].seen == seen:
             runs[-1] = replace(runs[-1], end_s=end)
         else:

@@ -294,7 +294,7 @@ def _site(
     rgb = rgb * scatter[:, None] + texture[:, None] * rng.standard_normal((n, 3))
     table = np.zeros(n, SAMPLE)
     table["frame"], table["time_s"] = np.arange(n), film.times
-    table["x"], table["y"] = x, y
+    table["x"], table["y"], table["r"] = x, y, radius
     table["rgb"], table["flux"] = rgb, rgb.max(axis=1)
     table["peak"] = np.minimum(lamp.max(axis=1), 1.0 - ground[:, 0])
     # The veil of the lamp's own light falls off outwards.
