@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from mastread.vision.frame import Frame
 from mastread.vision.limits import limits
-from mastread.vision.measure import strongest
 from mastread.vision.net import load_net
+from mastread.vision.segment import strongest
 
 #: What is compared: the surround of a lamp between these distances, in radii.
 _FROM: Final = 1.5

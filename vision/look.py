@@ -17,6 +17,7 @@ from mastread.vision.net import load_net, softmax
 from mastread.vision.patch import SIZE, patch
 from mastread.vision.patch_net import load_patch_net
 from mastread.vision.propose import CANDIDATE, propose
+from mastread.vision.segment import Seen
 
 #: A spot less likely a lamp than this is not handed on.
 LEAST_ODDS: Final = 0.05
@@ -122,6 +123,7 @@ def candidates_in(
 def measure_all(frame: Frame, candidates: NDArray[np.void]) -> list[NDArray[np.void]]:
     """Measure candidates, strongest first; one inside a spot measured already adds nothing."""
     spots: list[NDArray[np.void]] = []
+    seen = Seen()
     places = np.zeros((len(candidates), 3))
     for candidate in candidates:
         x, y = float(candidate["x"]), float(candidate["y"])
@@ -131,7 +133,7 @@ def measure_all(frame: Frame, candidates: NDArray[np.void]) -> list[NDArray[np.v
             # A spot much smaller than the candidate may be a detail of it.
             if (near & (known[:, 2] > 0.5 * float(candidate["radius"]))).any():
                 continue
-        spot = measure(frame, x, y, float(candidate["radius"]))
+        spot = measure(frame, x, y, float(candidate["radius"]), seen)
         if spot is None or _is_known(spot, known):
             continue
         places[len(spots)] = spot["x"], spot["y"], spot["radius"]

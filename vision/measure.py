@@ -7,7 +7,6 @@ else, and of which colour) is decided from these figures in `mastread.vision.ver
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import cv2
@@ -15,6 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mastread.vision.frame import Frame
+from mastread.vision.segment import (
+    LARGEST_CROP,
+    Crop,
+    Seen,
+    Spot,
+    annulus,
+    crop_of,
+    near,
+    quantile,
+    segment,
+    squared_distance,
+)
 
 #: One row a spot. Lengths in pixels, light linear with 1 = clipping level.
 SPOT: Final = np.dtype(
@@ -49,23 +60,6 @@ CLIPPED: Final = 0.94
 #: The rim is read where the strongest primary stays below this: tone curves bend just under
 #: the clipping level.
 UNBENT: Final = 0.8
-_LARGEST_CROP: Final = 170
-
-
-def strongest(light: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Light of the strongest primary, (H, W) of (H, W, 3); quicker than a reduction."""
-    return np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2])
-
-
-def weakest(light: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Light of the weakest primary, (H, W) of (H, W, 3)."""
-    return np.minimum(np.minimum(light[..., 0], light[..., 1]), light[..., 2])
-
-
-def quantile(values: NDArray[np.float32], share: float) -> float:
-    """The value below which that share of the values lies, without interpolation."""
-    k = min(int(share * len(values)), len(values) - 1)
-    return float(np.partition(values, k)[k])
 
 
 def _quantiles(values: NDArray[np.float32], *shares: float) -> NDArray[np.float32]:
@@ -75,26 +69,34 @@ def _quantiles(values: NDArray[np.float32], *shares: float) -> NDArray[np.float3
     return np.asarray(np.partition(values, ranks, axis=0)[ranks])
 
 
-def measure(frame: Frame, x: float, y: float, radius: float) -> NDArray[np.void] | None:
+def measure(
+    frame: Frame, x: float, y: float, radius: float, seen: Seen | None = None
+) -> NDArray[np.void] | None:
     """Measure the spot at (x, y) of roughly the given radius.
+
+    Parameters
+    ----------
+    seen : spots of the same picture that were measured before; this one is added to them
 
     Returns
     -------
     A 0-d record of dtype `SPOT`, or None where no spot closes round this place (the edge of
-    something larger, a line, nothing at all).
+    something larger, a line, nothing at all), or where it grows into a spot that was seen before.
     """
-    crop: _Crop | None = None
-    spot: _Spot | None = None
+    crop: Crop | None = None
+    spot: Spot | None = None
     for _ in range(3):
-        crop = _crop(frame, x, y, radius, crop)
+        crop = crop_of(frame, x, y, radius, crop)
         if crop is None:
             return None
-        spot = _segment(crop, x - crop.left, y - crop.top_row, radius)
+        spot = segment(crop, x - crop.left, y - crop.top_row, radius)
         if spot is None:
+            return None
+        if seen is not None and seen.holds(spot, crop):
             return None
         grown = max(float(np.sqrt(spot.area / np.pi)), 0.6)
         if spot.touches and grown > 0.4 * min(crop.top.shape):
-            if radius > 0.25 * _LARGEST_CROP:
+            if radius > 0.25 * LARGEST_CROP:
                 return None
             radius *= 1.8
             continue
@@ -104,123 +106,12 @@ def measure(frame: Frame, x: float, y: float, radius: float) -> NDArray[np.void]
             break
     assert crop is not None
     assert spot is not None
+    if seen is not None:
+        seen.add(spot, crop)
     return _figures(frame, crop, spot, radius)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Crop:
-    """Light of a part of the picture: (H, W, 3), that of the strongest primary, and its corner."""
-
-    light: NDArray[np.float32]
-    top: NDArray[np.float32]
-    left: int
-    top_row: int
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Spot:
-    """Pixels of a spot: those set in `mask`, whose corner lies at (x0, y0) of the crop."""
-
-    mask: NDArray[np.uint8]
-    x0: int
-    y0: int
-    area: int
-    touches: bool
-
-
-def _crop(
-    frame: Frame, x: float, y: float, radius: float, known: _Crop | None = None
-) -> _Crop | None:
-    half = int(np.clip(np.ceil(5.5 * radius + 3), 8, _LARGEST_CROP))
-    left, top = max(0, round(x) - half), max(0, round(y) - half)
-    right, bottom = min(frame.width, round(x) + half + 1), min(frame.height, round(y) + half + 1)
-    if right - left < 3 or bottom - top < 3:
-        return None
-    if known is not None:
-        dx, dy = left - known.left, top - known.top_row
-        height, width = known.top.shape
-        if dx >= 0 and dy >= 0 and right - known.left <= width and bottom - known.top_row <= height:
-            part = np.s_[dy : bottom - known.top_row, dx : right - known.left]
-            return _Crop(known.light[part], known.top[part], left, top)
-    # A picture of floating-point numbers may hold more than the clipping level; a turned one comes
-    # with its columns in memory order, which OpenCV does not take.
-    whole = np.ascontiguousarray(frame.linear(left, top, right, bottom))
-    light = np.minimum(whole, np.float32(1.0))
-    return _Crop(light, strongest(light), left, top)
-
-
-def _segment(crop: _Crop, x: float, y: float, radius: float) -> _Spot | None:
-    """Pixels of the spot at half its height over the near surround, and whether it touches
-    the edge of the crop."""
-    height, width = crop.top.shape
-    reach = max(1, round(0.6 * radius))
-    cx, cy = round(x), round(y)
-    x0, x1 = max(0, cx - reach), min(width, cx + reach + 1)
-    y0, y1 = max(0, cy - reach), min(height, cy + reach + 1)
-    if x1 <= x0 or y1 <= y0:
-        return None
-    # Height is taken in the light of the strongest primary, or where that is lost against a
-    # bright sky, in the colour excess.
-    for excess in (False, True):
-        image = crop.top - weakest(crop.light) if excess else crop.top
-        window = image[y0:y1, x0:x1]
-        k = int(np.argmax(window))
-        py, px = y0 + k // window.shape[1], x0 + k % window.shape[1]
-        peak = float(image[py, px])
-        r = max(radius, 1.0)
-        ring = _annulus(image, float(px), float(py), 1.6 * r + 0.5, 2.8 * r + 1.5)
-        if ring.size < 6:
-            continue
-        level = quantile(ring, 0.35)
-        if peak - level < 0.012 or peak < 1.25 * level:
-            continue
-        spot = _flood(image > level + 0.5 * (peak - level), px, py)
-        if spot.area > 0.45 * image.size:
-            continue
-        return spot
-    return None
-
-
-def _flood(high: NDArray[np.bool_], x: int, y: int) -> _Spot:
-    """The pixels that hang together (by their sides) with one of those that are set."""
-    height, width = high.shape
-    filled = np.zeros((height + 2, width + 2), np.uint8)
-    flags = 4 | cv2.FLOODFILL_MASK_ONLY | (1 << 8)
-    # The crop of a turned clip lies in memory by columns.
-    whole = np.ascontiguousarray(high).view(np.uint8)
-    area, _, _, (x0, y0, w, h) = cv2.floodFill(whole, filled, (x, y), 1, flags=flags)
-    touches = x0 == 0 or y0 == 0 or x0 + w == width or y0 + h == height
-    return _Spot(filled[1 + y0 : 1 + y0 + h, 1 + x0 : 1 + x0 + w], x0, y0, int(area), touches)
-
-
-def _near(shape: tuple[int, ...], cx: float, cy: float, reach: float) -> tuple[slice, slice]:
-    """The rows and columns of a picture that lie within a distance of a place."""
-    return (
-        slice(max(0, int(cy - reach)), max(0, min(shape[0], int(cy + reach) + 2))),
-        slice(max(0, int(cx - reach)), max(0, min(shape[1], int(cx + reach) + 2))),
-    )
-
-
-def _distance2(part: tuple[slice, slice], cx: float, cy: float) -> NDArray[np.float64]:
-    """Squared distance of the pixels of a part of a picture from a place."""
-    rows, columns = part
-    dy = np.arange(rows.start, rows.stop) - cy
-    dx = np.arange(columns.start, columns.stop) - cx
-    return np.asarray(np.add.outer(dy * dy, dx * dx), np.float64)
-
-
-def _annulus(
-    image: NDArray[np.float32], cx: float, cy: float, inner: float, outer: float
-) -> NDArray[np.float32]:
-    """The pixels that lie farther than `inner` and nearer than `outer`, (N,) or (N, 3)."""
-    part = _near(image.shape, cx, cy, outer)
-    distance2 = _distance2(part, cx, cy)
-    inside = distance2 > inner * inner
-    inside &= distance2 < outer * outer
-    return image[part][inside]
-
-
-def _figures(frame: Frame, crop: _Crop, spot: _Spot, radius: float) -> NDArray[np.void] | None:
+def _figures(frame: Frame, crop: Crop, spot: Spot, radius: float) -> NDArray[np.void] | None:
     top, light = crop.top, crop.light
     part = np.s_[spot.y0 : spot.y0 + spot.mask.shape[0], spot.x0 : spot.x0 + spot.mask.shape[1]]
     chosen = spot.mask.view(np.bool_)
@@ -231,7 +122,7 @@ def _figures(frame: Frame, crop: _Crop, spot: _Spot, radius: float) -> NDArray[n
     cy = spot.y0 + weighted["m01"] / weighted["m00"]
 
     r = max(radius, 0.8)
-    ring_light = _annulus(light, cx, cy, 1.7 * r + 0.8, 2.8 * r + 1.5)
+    ring_light = annulus(light, cx, cy, 1.7 * r + 0.8, 2.8 * r + 1.5)
     if len(ring_light) < 6:
         return None
     ring_top = np.maximum(np.maximum(ring_light[:, 0], ring_light[:, 1]), ring_light[:, 2])
@@ -243,7 +134,7 @@ def _figures(frame: Frame, crop: _Crop, spot: _Spot, radius: float) -> NDArray[n
     out["elongation"], out["solidity"] = _shape(spot)
     peak = quantile(spot_top, 0.9)
     out["peak"], out["ring"], out["ring_high"] = peak, ring_level, ring_high
-    outer = _annulus(top, cx, cy, 3.6 * r + 1.5, 5.2 * r + 3)
+    outer = annulus(top, cx, cy, 3.6 * r + 1.5, 5.2 * r + 3)
     out["outer"] = quantile(outer, 0.5) if len(outer) else ring_level
     # Scatter of the darker half alone: a ring that is half disc and half sky is not noisy.
     dark = ring_top[ring_top <= middle]
@@ -268,7 +159,7 @@ def _figures(frame: Frame, crop: _Crop, spot: _Spot, radius: float) -> NDArray[n
 
 def _glow(
     out: NDArray[np.void],
-    crop: _Crop,
+    crop: Crop,
     cx: float,
     cy: float,
     r: float,
@@ -278,8 +169,8 @@ def _glow(
 ) -> None:
     """Steepness, rim and veil: what the light does from the middle of the spot outward."""
     noise = float(out["noise"])
-    part = _near(crop.top.shape, cx, cy, 3.2 * r + 3.0)
-    distance2 = _distance2(part, cx, cy)
+    part = near(crop.top.shape, cx, cy, 3.2 * r + 3.0)
+    distance2 = squared_distance(part, cx, cy)
     top, light = crop.top[part], crop.light[part]
     within = distance2 <= (0.9 * r + 0.5) ** 2
     within &= distance2 >= (0.6 * r) ** 2
@@ -304,7 +195,7 @@ def _glow(
     out["veil"], out["veil_weight"] = _pool(light, surround, rise, veil, peak - ring_level)
 
 
-def _shape(spot: _Spot) -> tuple[float, float]:
+def _shape(spot: Spot) -> tuple[float, float]:
     """Elongation and solidity; a pixel's own extent (variance 1/12) keeps dots finite."""
     mask, count = spot.mask, spot.area
     if count < 3:

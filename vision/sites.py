@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from mastread.vision.frame import Frame
 from mastread.vision.look import Lamp
-from mastread.vision.measure import quantile, strongest
 from mastread.vision.motion import View
+from mastread.vision.segment import quantile, strongest
 
 #: One row a frame and site.
 SAMPLE: Final = np.dtype(

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from mastread.vision.measure import CLIPPED, measure
 from mastread.vision.motion import View
 from mastread.vision.propose import CANDIDATE, propose
+from mastread.vision.segment import Seen
 from mastread.vision.sites import Site, sample
 
 
@@ -122,3 +123,20 @@ def test_a_place_outside_the_picture_says_so() -> None:
     row = sample(DrawnFrame(backdrop()), away, site, np.zeros(2))
     assert row["outside"]
     assert np.isnan(row["flux"])
+
+
+def test_a_detail_at_the_rim_of_a_spot_is_not_followed_again() -> None:
+    picture = backdrop()
+    disc(picture, 180.0, 90.0, 14.0, (0.9, 0.1, 0.05))
+    # A smaller lamp, brighter, in front of a large pale patch is no part of it.
+    disc(picture, 70.0, 110.0, 22.0, (0.25, 0.25, 0.25))
+    disc(picture, 78.0, 114.0, 4.0, (0.9, 0.1, 0.05))
+    frame = DrawnFrame(picture)
+    seen = Seen()
+    assert measure(frame, 180, 90, 10.0, seen) is not None
+    assert measure(frame, 194, 91, 2.0) is not None
+    assert measure(frame, 194, 91, 2.0, seen) is None
+    assert measure(frame, 58, 106, 16.0, seen) is not None
+    inner = measure(frame, 78, 114, 3.0, seen)
+    assert inner is not None
+    assert inner["radius"] == pytest.approx(4.0, abs=0.8)
