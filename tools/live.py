@@ -19,6 +19,7 @@ import cv2
 
 from mastread.decoder.rulebook import Rulebook, load_book
 from mastread.tools.captions import subrip, webvtt
+from mastread.tools.memory import hand_back_early
 from mastread.tools.reading import Reading, build_reading, error_reading, to_json
 from mastread.tools.reporters import REPORTERS, Reporter
 from mastread.tools.sentences import aspect_words, doubt_sentences, sentence, title
@@ -60,6 +61,7 @@ def read_live(
     reporter = REPORTERS[form]()
     # One core looks while the other takes the pictures off the wire.
     cv2.setNumThreads(1)
+    hand_back_early()
     try:
         with open_stream(name) as stream:
             _check_region(stream, hints)

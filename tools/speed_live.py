@@ -12,6 +12,7 @@ Two measurements, both of a 1080p clip of one flashing mast that is repeated wit
 
 from __future__ import annotations
 
+import gc
 import os
 import re
 import subprocess
@@ -26,8 +27,9 @@ from typing import Any, Final
 import av
 import click
 
+from mastread.tools.memory import hand_back_early, memory_mb
+
 _TICKS: Final = 90_000
-_PAGE: Final = os.sysconf("SC_PAGE_SIZE") if hasattr(os, "sysconf") else 4096
 #: Seconds of stream at which memory is told, then every `_THEN_S`.
 _FIRST_S: Final = (10.0, 60.0)
 _THEN_S: Final = 300.0
@@ -86,15 +88,6 @@ def _packets(path: str | os.PathLike[str]) -> Iterator[tuple[Any, Any, float]]:
         offset_s = end_s
 
 
-def memory_mb() -> float:
-    """Memory that this process holds now, megabytes (Linux; 0 elsewhere)."""
-    try:
-        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
-    except OSError:
-        return 0.0
-    return pages * _PAGE / 2**20
-
-
 def fast_forward(path: Path, minutes: float) -> Iterator[str]:
     """Go through a repeated clip as a live reading does; lines that tell how it went."""
     import cv2
@@ -103,13 +96,14 @@ def fast_forward(path: Path, minutes: float) -> Iterator[str]:
     from mastread.vision.types import Hints
     from mastread.vision.video import open_video
 
+    hand_back_early()
     cv2.setNumThreads(1)
     began = time.process_time()
     with open_video(path) as video:
         count = sum(frame.planes() is not None for frame in video)
         length_s = video.duration_s or count / video.rate_hz
     decoding_s = time.process_time() - began
-    reader, offset_s, told = LiveReader(Hints()), 0.0, 0
+    reader, offset_s = LiveReader(Hints()), 0.0
     due, changes, frames = list(_FIRST_S), 0, 0
     began = time.process_time()
     while offset_s < 60.0 * minutes:
@@ -119,11 +113,12 @@ def fast_forward(path: Path, minutes: float) -> Iterator[str]:
                 frame.index += frames
                 changes += len(reader.add(frame))
                 if due and frame.time_s >= due[0]:
-                    told = told + 1
                     yield f"memory after {due[0]:6.0f} s of stream: {memory_mb():6.1f} MB"
                     due = due[1:] or [due[0] + _THEN_S]
         frames += count
         offset_s += length_s
+        # A file that was read through leaves its decoder in a cycle; a stream is opened once.
+        gc.collect()
     spent = time.process_time() - began
     yield f"memory after {offset_s:6.0f} s of stream: {memory_mb():6.1f} MB"
     yield (
