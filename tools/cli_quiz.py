@@ -17,6 +17,7 @@ from mastread.tools.shelf.search import Query
 @query_options
 @shelf_option
 @click.option("--count", type=click.IntRange(1, 500), default=20, show_default=True, metavar="N")
+@click.option("--rules", metavar="NAME", help="Only spans read by this rulebook, if several were.")
 @click.option("--lesson", is_flag=True, help="In order, with what failures would show.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Draws the questions.")
 @click.option("--pictures", is_flag=True, help="Pictures only, which makes the page much smaller.")
@@ -39,6 +40,7 @@ def quiz(
     query: Query,
     folder: Path,
     count: int,
+    rules: str | None,
     lesson: bool,
     seed: int,
     pictures: bool,
@@ -68,6 +70,7 @@ def quiz(
             lesson=lesson,
             clips=not pictures,
             title=title,
+            book=rules,
         )
         written = write_quiz(made, out, pdf)
     asked = sum(question.span is not None for question in made.questions)

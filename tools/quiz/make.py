@@ -37,6 +37,7 @@ def make_quiz(
     lesson: bool,
     clips: bool,
     title: str | None = None,
+    book: str | None = None,
 ) -> Quiz:
     """Return a quiz of up to `count` spans that match `query`; the same for the same seed.
 
@@ -46,7 +47,7 @@ def make_quiz(
         If nothing on the shelf can be asked, or the spans are of several rulebooks.
     """
     rng = random.Random(seed)
-    picked = pick(shelf, query, count, rng)
+    picked = pick(shelf, query, count, rng, book=book)
     kept = [(one, shown(shelf, one, clips=clips)) for one in picked]
     found = {one.span.id: picture for one, picture in kept if picture is not None}
     picked = [one for one in picked if one.span.id in found]
@@ -54,7 +55,8 @@ def make_quiz(
         raise WrongCallError(say("none", sure=SURE_AT))
     books = sorted({one.book.label for one in picked})
     if len(books) > 1:
-        raise WrongCallError(say("book", books="; ".join(books)))
+        names = ", ".join(sorted({one.book.name for one in picked}))
+        raise WrongCallError(say("book", books=names))
     questions = make_questions(picked, rng, lesson=lesson)
     pictures = [None if q.span is None else found[q.span.span.id] for q in questions]
     words = title or say("title.lesson" if lesson else "title")

@@ -36,12 +36,19 @@ class Picked:
 
 
 def pick(
-    shelf: Shelf, query: Query, count: int, rng: random.Random, *, sure: float = SURE_AT
+    shelf: Shelf,
+    query: Query,
+    count: int,
+    rng: random.Random,
+    *,
+    book: str | None = None,
+    sure: float = SURE_AT,
 ) -> list[Picked]:
     """Return up to `count` spans, each indication in turn, so that no common one crowds in.
 
     Parameters
     ----------
+    book : name of the rulebook that spans were read by; None for any
     sure : least odds of a machine's reading; what a person confirmed or corrected is asked
         whatever the machine thought of it
     """
@@ -60,7 +67,7 @@ def pick(
         for name in turns:
             while by_name[name] and len(found) < count:
                 picked = _picked(shelf, by_name[name].pop())
-                if picked is not None:
+                if picked is not None and book in (None, picked.book.name):
                     found.append(picked)
                     break
     return found

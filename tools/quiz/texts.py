@@ -69,7 +69,7 @@ ENGLISH: Final[dict[str, str]] = {
     "few": "{found} of {asked} questions: the shelf holds no more that can be asked",
     "print": "--pdf needs fpdf2; install it with `pip install mastread[print]`",
     "wrote": "{count} questions written to {path}",
-    "book": "the spans are of several rulebooks; ask about one of them with --rules: {books}",
+    "book": "the spans are of several rulebooks; ask by one of them with --rules NAME: {books}",
 }
 
 

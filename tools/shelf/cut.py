@@ -27,6 +27,7 @@ from av.packet import Packet
 from av.video.reformatter import ColorRange, Colorspace
 from av.video.stream import VideoStream
 
+from mastread.decoder.words import NOTICE
 from mastread.tools.shelf.entering import enter, frames_between
 from mastread.tools.shelf.figures import figures
 from mastread.tools.shelf.sound import Sound
@@ -272,4 +273,7 @@ def _frames(
 
 
 def _writer(target: Path) -> OutputContainer:
-    return av.open(str(target), "w", format="mp4", options={"movflags": "+faststart"})
+    out = av.open(str(target), "w", format="mp4", options={"movflags": "+faststart"})
+    # Not what it shows: a person may find that to be otherwise later.
+    out.metadata["comment"] = NOTICE
+    return out

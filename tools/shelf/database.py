@@ -50,7 +50,13 @@ def connect(folder: Path, *, create: bool) -> sqlite3.Connection:
         except OSError as error:
             raise ShelfError(say("shelf.cannot", path=folder, what=error.strerror)) from None
     try:
-        database = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None)
+        if os.access(folder, os.W_OK):
+            database = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None)
+        else:
+            # A write-ahead log wants to write even to read; on a disc that cannot change it
+            # need not.
+            place = path.resolve().as_uri() + "?immutable=1"
+            database = sqlite3.connect(place, uri=True, isolation_level=None)
     except sqlite3.Error as error:
         raise ShelfError(say("shelf.cannot", path=path, what=error)) from None
     try:

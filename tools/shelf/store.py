@@ -287,7 +287,7 @@ class Shelf:
         with self._changing(who):
             span = self.span(name)
             if span.view["start_s"] is None or not 0 <= start_s < end_s:
-                raise WrongCallError(_cannot_split(span, start_s))
+                raise WrongCallError(say("retime.where", id=span.id, start=start_s, end=end_s))
             patch = {"start_s": start_s, "end_s": end_s}
             return self._change(who, "retime", {span.row: patch})
 

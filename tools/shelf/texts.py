@@ -23,6 +23,10 @@ ENGLISH: Final[dict[str, str]] = {
     "split.where": (
         "{id} lasts from {start} to {end} s, so it cannot be split at {at} s; name a time inside"
     ),
+    "retime.where": (
+        "{id} cannot last from {start} to {end} s; a span of a video begins at 0 or later and "
+        "ends after that"
+    ),
     "split.photo": "{id} is of a photo, which has no times to split at",
     "join.few": "joining takes two spans or more of one mast",
     "join.apart": "{first} and {second} are not of the same mast of one video; nothing was joined",

@@ -21,6 +21,7 @@ from mastread.tools.quiz.page import make_page
 from mastread.tools.quiz.paper import plain
 from mastread.tools.quiz.questions import tell_fault
 from mastread.tools.quiz.wrong import differences, distance, wrong_answers
+from mastread.tools.shelf.enter import enter
 from mastread.tools.shelf.search import Query
 from mastread.tools.shelf.store import Shelf, WrongCallError
 from mastread.vision.types import Seen
@@ -173,6 +174,20 @@ def test_what_a_failure_makes_less_restrictive_is_said_to_be(name: str) -> None:
 def test_an_empty_shelf_says_what_to_do(tmp_path: Path) -> None:
     with make_shelf(tmp_path / "s") as shelf, pytest.raises(WrongCallError, match="--confirm"):
         quiz_of(shelf)
+
+
+def test_spans_of_several_books_are_not_mixed(shelf: Shelf, clip_seen: Callable[..., Seen]) -> None:
+    record = make_record(clip_seen([(0.0, 12.0, "green over red over red")]), "other")
+    text = (shelf.folder / record["book"]).read_text().replace('"cror"', '"other"', 1)
+    edition = text.index("edition = ")
+    changed = text[:edition] + 'edition = "next"\n' + text[text.index("\n", edition) + 1 :]
+    (shelf.folder / "books" / "other.toml").write_text(changed)
+    enter(shelf, {**record, "book": "books/other.toml"}, ("../other.mp4", 1, 1))
+    paint(shelf)
+    with pytest.raises(WrongCallError, match="--rules NAME: cror, other"):
+        quiz_of(shelf)
+    assert len(quiz_of(shelf, book="other").questions) == 1
+    assert len(quiz_of(shelf, book="cror").questions) == 6
 
 
 def test_names_cannot_break_the_page(shelf: Shelf) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from mastread.decoder.words import NOTICE
 from mastread.tools.shelf.cut import Cut, cut_clip
 from mastread.vision.video import open_video
 
@@ -119,6 +120,14 @@ def test_a_clip_begins_at_a_key_frame_and_its_packets_are_the_sources_own(tmp_pa
 
     clip = packets(tmp_path / "c.mp4", 0.0)
     assert clip == packets(source, 3.0)[: len(clip)]
+
+
+@pytest.mark.parametrize("gop", [25, 300])
+def test_a_clip_carries_the_notice(tmp_path: Path, gop: int) -> None:
+    source = make_film(tmp_path / "a.mp4", gop=gop, seconds=8)
+    cut(source, 5.0, 6.0, tmp_path / "c.mp4")
+    with av.open(str(tmp_path / "c.mp4")) as clip:
+        assert clip.metadata["comment"] == NOTICE
 
 
 def test_a_key_frame_a_little_late_will_do(tmp_path: Path) -> None:

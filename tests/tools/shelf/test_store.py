@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -163,6 +164,13 @@ def test_a_split_makes_two_spans_and_joining_makes_one(shelf: Shelf) -> None:
         shelf.join([span.id, shelf.spans_of(1)[0].id], "Jo")
 
 
+def test_a_span_is_not_turned_round(shelf: Shelf) -> None:
+    span = shelf.spans_of(1)[0]
+    for start, end in ((3.0, 3.0), (4.0, 2.0), (-1.0, 2.0)):
+        with pytest.raises(WrongCallError, match="cannot last"):
+            shelf.retime(span.id, "Jo", start, end)
+
+
 def test_spans_with_another_one_between_are_not_joined(shelf: Shelf) -> None:
     span = shelf.spans_of(1)[2]
     middle = shelf.split(span.id, "Jo", 4.0)
@@ -247,6 +255,41 @@ def test_everything_is_on_disk_when_a_call_returns(shelf: Shelf) -> None:
     shelf.confirm(span.id, "Jo")
     with Shelf.open(shelf.folder) as second:
         assert second.span(span.id).view["verdict"] == "confirmed"
+
+
+def test_several_people_work_on_one_shelf_at_a_time(shelf: Shelf) -> None:
+    spans = [span.id for span in shelf.spans_of(1)]
+    faults: list[BaseException] = []
+
+    def work(who: str) -> None:
+        try:
+            with Shelf.open(shelf.folder) as own:
+                for n in range(12):
+                    own.note(spans[n % 3], who, note=f"{who} {n}")
+        except BaseException as error:
+            faults.append(error)
+
+    people = [threading.Thread(target=work, args=(who,)) for who in ("Jo", "Sam", "Kim")]
+    for person in people:
+        person.start()
+    for person in people:
+        person.join()
+    assert faults == []
+    assert len(shelf.history()) == 36
+    assert [c.id for c in shelf.history()] == list(range(1, 37))
+
+
+def test_a_shelf_that_cannot_be_written_can_be_read(
+    shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    span = shelf.spans_of(1)[0]
+    shelf.confirm(span.id, "Jo")
+    shelf.database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    monkeypatch.setattr("os.access", lambda path, mode: False)
+    with Shelf.open(shelf.folder) as locked:
+        assert locked.span(span.id).view["verdict"] == "confirmed"
+        with pytest.raises(sqlite3.OperationalError):
+            locked.confirm(span.id, "Jo")
 
 
 def test_what_is_no_shelf_is_refused_in_one_line(tmp_path: Path) -> None:
