@@ -17,6 +17,7 @@ from mastread.tools.sentences import (
     sentence,
     title,
 )
+from mastread.tools.telling import tell_reason
 from mastread.tools.texts import say
 from mastread.tools.wishes import Style
 
@@ -181,7 +182,7 @@ def _away(column: _Column, span: SpanDoc) -> None:
     worst = indication["most_restrictive"]["name"]
     column.add(say("most_restrictive", name=worst), 1.0, d.TEXT, weight=d.STRONG)
     for reason in indication["reasons"][:1]:
-        column.add(sentence(reason), 0.85, d.FAINT, most=4)
+        column.add(sentence(tell_reason(reason)[0]), 0.85, d.FAINT, most=4)
 
 
 def _tell(column: _Column, reading: Reading, span: SpanDoc, book: Rulebook) -> None:
@@ -211,7 +212,7 @@ def _tell(column: _Column, reading: Reading, span: SpanDoc, book: Rulebook) -> N
             column.add(say(key, percent=100 * odds), 0.85, d.FAINT)
         return
     for reason in indication["reasons"][: 2 if crowd <= 2 else 1 if crowd <= CROWD else 0]:
-        column.add(sentence(reason), 0.85, d.FAINT, most=3)
+        column.add(sentence(tell_reason(reason)[0]), 0.85, d.FAINT, most=3)
 
 
 def _orders(column: _Column, span: SpanDoc, book: Rulebook) -> None:

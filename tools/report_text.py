@@ -13,6 +13,7 @@ from mastread.tools.sentences import (
     sentence,
     title,
 )
+from mastread.tools.telling import tell_reason
 from mastread.tools.texts import clock, say
 
 INDENT: Final = "  "
@@ -75,7 +76,7 @@ def _span_words(span: SpanDoc, *, photo: bool) -> str:
     parts += rate_sentences(span)
     parts += doubt_sentences(indication)
     if indication["reasons"]:
-        told = [sentence(reason) for reason in indication["reasons"][:MOST_REASONS]]
+        told = [sentence(tell_reason(reason)[0]) for reason in indication["reasons"][:MOST_REASONS]]
         more = len(indication["reasons"]) - len(told)
         if more > 0:
             told.append(say("why.more", count=more))

@@ -28,7 +28,8 @@ LANGUAGES: Final = ("en", "fr")
 class Language:
     """One language: its own name, whether a speaker has reviewed it, its decimal mark, texts.
 
-    `phrases` renders common phrases of rulebooks, such as the words for speeds.
+    `phrases` renders common phrases of rulebooks, such as the words for speeds, and `reasons` the
+    decoder's sentences (see `mastread.tools.telling`).
     """
 
     code: str
@@ -37,6 +38,7 @@ class Language:
     decimal: str
     texts: dict[str, str]
     phrases: dict[str, str]
+    reasons: dict[str, str]
 
 
 @cache
@@ -60,6 +62,7 @@ def load_language(code: str) -> Language:
         about["decimal"],
         table["texts"],
         table.get("phrases", {}),
+        table.get("reasons", {}),
     )
 
 

@@ -14,7 +14,6 @@ from mastread.tools.report.rules import (
     BOOK_LANGUAGE,
     RulesUsed,
     best_rows,
-    book_note,
     faults,
     lesson,
     scroll,
@@ -23,7 +22,8 @@ from mastread.tools.report.shots import CLOSE, LAMP_SIDE, Name
 from mastread.tools.report.style import mark
 from mastread.tools.report.timeline import Places, seek_words, span_id
 from mastread.tools.sentences import aspect_words, head_words, sentence, span_title
-from mastread.tools.texts import clock, say
+from mastread.tools.telling import tell_reason
+from mastread.tools.texts import clock, say, spoken
 
 
 def span_section(
@@ -204,10 +204,12 @@ def _reasons(span: SpanDoc) -> Html | None:
     if not indication["reasons"]:
         return None
     key = "report.why" if indication["status"] == "read" else "report.why_withheld"
-    items = [el("li", sentence(reason)) for reason in indication["reasons"]]
-    return el(
-        "div", el("h5", say(key)), book_note(), el("ul", *items, lang=BOOK_LANGUAGE), class_="why"
-    )
+    items = []
+    for reason in indication["reasons"]:
+        words, language = tell_reason(reason)
+        own = None if language == spoken().code else language
+        items.append(el("li", sentence(words), lang=own))
+    return el("div", el("h5", say(key)), el("ul", *items), class_="why")
 
 
 def _rules(links: list[Html]) -> Html:
