@@ -27,6 +27,8 @@ _PATTERN: Final = 0.15
 _FLICKER: Final = 0.05
 #: The same in units of how much the surround of the lit lamp scatters by itself.
 _SIGMAS: Final = 4.0
+#: The veil next to a lamp loses more light than the one farther out, by this factor.
+_FALLS_OFF: Final = 1.25
 #: A surround darker than this (linear) does not tell that nothing stands in front.
 _TELLS: Final = 0.03
 #: A lamp that shines as strongly as ever (to this share) is not hidden, whatever surrounds it.
@@ -158,7 +160,7 @@ def _is_veil(table: NDArray[np.void], beside: NDArray[np.intp], inner: NDArray[n
     lit_ring, dark_ring = _median(table["ring"][beside]), _median(table["ring"][inner])
     lit_look = _median(_median(table["look"][beside], axis=1))
     dark_look = _median(_median(table["look"][inner], axis=1))
-    return bool(lit_ring - dark_ring >= lit_look - dark_look)
+    return bool(lit_ring - dark_ring >= _FALLS_OFF * (lit_look - dark_look))
 
 
 def _something_bright(

@@ -92,6 +92,9 @@ def light_curve(
     with np.errstate(over="ignore", invalid="ignore"):
         lit = 1.0 / (1.0 + np.exp(-(smooth - 0.5) / 0.06))
     hidden, told = covered(table, lit)
+    for first, last in runs(hidden):
+        if time_s[last] - time_s[first] < SHORTEST_SPELL_S:
+            hidden[first : last + 1] = False
     lit[hidden] = np.nan
     for first, last in runs(np.isfinite(lit))[1:-1]:
         # A glimpse between what hides the lamp says nothing: the side of a car glints, too.
@@ -120,6 +123,13 @@ def _afterglow(
     be steady light under a changing exposure.
     """
     seen = np.isfinite(smooth) & np.isfinite(curve.lit)
+    # Before it came on for the first time, and after it went out for good, it does not flash.
+    shone = np.flatnonzero(seen & (np.nan_to_num(curve.lit, nan=0.0) > 0.5))
+    if not len(shone):
+        return None
+    between = np.zeros(len(seen), bool)
+    between[shone[0] : shone[-1] + 1] = True
+    seen &= between
     if np.count_nonzero(seen) < 10 or (curve.lit[seen] < 0.5).mean() > RARELY_DARK:
         return None
     low, high = (float(v) for v in np.percentile(smooth[seen], [5, 92]))
@@ -130,13 +140,13 @@ def _afterglow(
     middle, width = 0.5 * (low + high), 0.08 * (high - low)
     with np.errstate(over="ignore", invalid="ignore"):
         lit = 1.0 / (1.0 + np.exp(-(smooth - middle) / width))
-    lit[~seen] = np.nan
+    lit[~seen] = np.where(between, np.nan, curve.lit)[~seen]
     # Between its two levels the crossing of the middle is what is timed.
-    flux = (smooth - low) / (high - low)
+    flux = np.where(between, (smooth - low) / (high - low), np.minimum(curve.flux, 0.4))
     sunk = replace(curve, flux=flux.astype(np.float32), lit=lit.astype(np.float32))
     beats = find_flashes(edges(sunk))
     beating = sum(beat.end_s - beat.start_s for beat in beats)
-    whole = float(curve.time_s[-1] - curve.time_s[0]) * float(seen.mean())
+    whole = float(curve.time_s[shone[-1]] - curve.time_s[shone[0]]) * float(seen[between].mean())
     return sunk if beating > 0.6 * whole else None
 
 

@@ -129,7 +129,9 @@ def restless_odds(spells: Sequence[tuple[bool, float]]) -> dict[Behaviour, float
     whole = max(float(lengths.sum()), 1e-6)
     share = sum(length for lit, length in spells if lit) / whole
     edges = len(spells) - 1
-    if edges >= 6 and whole / edges < figures["flicker_s"]:
+    longest = max((length for lit, length in spells if not lit), default=0.0)
+    quick = edges >= 6 and whole / edges < figures["flicker_s"]
+    if quick and longest < figures["longest_flicker_s"]:
         # Light that comes and goes faster than any flasher makes it is steady light.
         return {"steady": 0.94, "flashing": 0.04, "dark": 0.02}
     steps: Sequence[float] = figures["beat_odds"]

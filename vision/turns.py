@@ -18,7 +18,7 @@ from mastread.vision.flash import Flash
 
 #: A fall or rise belongs to a turn if its half light lies within this of it, seconds.
 _NEAR_S: Final = 0.45
-_EARLY_S: Final = 0.15
+_EARLY_S: Final = 0.4
 #: A lamp has begun to change once it is off its rest by this share, or so many times its scatter.
 _BEGUN: Final = 0.07
 _SIGMAS: Final = 3.5
