@@ -3,7 +3,8 @@
 Each edge lies between the last frame on one side of half light and the first on the other; a
 frame gathers light over its shutter, which moves all edges alike and so changes neither rate nor
 on-fraction. All even beats whose edges fit between their frames are considered (a linear
-programme in the rate, the phase, and the on-fraction); the answer is the range they span.
+programme in the rate, the phase, and the on-fraction); the answer is the range they span. A
+beat that is uneven itself widens its own bounds.
 """
 
 from __future__ import annotations
@@ -165,7 +166,8 @@ def _even_beats(
     if least.status != 0:
         return None
     spare = float(least.x[3])
-    box[3] = (0.0, spare * 1.001 + 1e-9)
+    # What an uneven beat leaves open is as wide as its unevenness, not the one point that fits.
+    box[3] = (0.0, 2.0 * spare + 1e-9)
     out = []
     for unknown in (0, 2):
         ends = []

@@ -77,9 +77,20 @@ class Known:
 
 
 def calibrate(
-    frame: Frame, facts: Facts, known: Known, form: Form, leave_out: tuple[str, ...] = ()
+    frame: Frame,
+    facts: Facts,
+    known: Known,
+    form: Form,
+    leave_out: tuple[str, ...] = (),
+    *,
+    expected: bool = True,
 ) -> Profile:
     """Return the profile of the camera that took the picture.
+
+    Parameters
+    ----------
+    leave_out : published cameras that must not count (for testing with them)
+    expected : also work out how well wavelengths will be read, which takes seconds
 
     Raises
     ------
@@ -113,7 +124,7 @@ def calibrate(
         eye = learn(before, told)
     if tints:
         fit["leds"] = [_led_fit(eye, led, tint) for led, tint in tints]
-    fit["dominant_nm_95"] = expected_errors(eye, form)
+    fit["dominant_nm_95"] = expected_errors(eye, form) if expected else {}
     return Profile(
         camera=facts.camera,
         form=form,

@@ -73,7 +73,7 @@ class NamedLed(click.ParamType[tuple[float, float, float]]):
             nm, x, y = (float(part) for part in found.groups()) if found else (0.0, 0.0, 0.0)
         except ValueError:
             nm = 0.0
-        if not 440 <= nm <= 680:
+        if not 440 <= nm <= 660:
             self.fail(say_led("error.led.text", text=value), param, ctx)
         return nm, x, y
 

@@ -22,8 +22,12 @@ Floats = NDArray[np.float64]
 
 #: Draws in the first round and in each of the later ones.
 FIRST: Final = 4000
-LATER: Final = 2400
-ROUNDS: Final = 3
+LATER: Final = 2000
+#: By how much the errors are enlarged in each round, so that the draws close in step by step.
+_SOFT: Final = (40.0, 12.0, 4.0, 1.0)
+#: Further rounds, while fewer draws than this carry the weight.
+_MOST_ROUNDS: Final = 7
+_ENOUGH: Final = 150.0
 #: Centres of the mixture that later rounds draw from.
 _CENTRES: Final = 80
 #: Share of later draws that still come from the prior, so that no rival is lost.
@@ -78,22 +82,24 @@ def lights_of(tint: Tint, eye: Eye, seed: int = 1) -> Lights:
         for kind in kinds()
     }
     density = {name: np.ones(len(cube)) for name, cube in cubes.items()}
-    rounds = ROUNDS
-    while True:
+    for number in range(_MOST_ROUNDS):
+        soft = _SOFT[min(number, len(_SOFT) - 1)]
         found = {}
         for kind in kinds():
             power = kind.spectra(cubes[kind.name])
-            logs, level = log_agreement(tint, *eye.predict(power))
+            logs, level = log_agreement(tint, *eye.draw(power, rng), soft)
             logs = logs + np.log(kind.share / len(power)) - np.log(density[kind.name])
             found[kind.name] = (power, logs, level)
         top = max(float(logs.max()) for _, logs, _ in found.values())
         weights = {name: np.exp(logs - top) for name, (_, logs, _) in found.items()}
-        rounds -= 1
-        if rounds == 0:
+        total = sum(float(w.sum()) for w in weights.values())
+        carried = total**2 / sum(float((w**2).sum()) for w in weights.values())
+        if number >= len(_SOFT) - 1 and (carried >= _ENOUGH or number == _MOST_ROUNDS - 1):
             break
         for kind in kinds():
+            share = float(weights[kind.name].sum()) / total
             cubes[kind.name], density[kind.name] = _closer(
-                kind, cubes[kind.name], weights[kind.name], rng
+                kind, cubes[kind.name], weights[kind.name], share, rng
             )
     power = np.concatenate([power for power, _, _ in found.values()])
     level = np.concatenate([level for _, _, level in found.values()])
@@ -110,13 +116,16 @@ def _even(dimensions: int, count: int, seed: int) -> Floats:
 
 
 def _closer(
-    kind: Kind, cube: Floats, weight: Floats, rng: np.random.Generator
+    kind: Kind, cube: Floats, weight: Floats, part: float, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """New draws near those that agreed, and their density over that of the prior."""
+    """New draws near those that agreed, and their density over that of the prior.
+
+    part : share of all weight that this kind has
+    """
     dimensions = len(kind.ranges)
     total = float(weight.sum())
     fresh = rng.random((max(40, int(_FRESH * LATER * kind.share)), dimensions))
-    if total < 1e-6:
+    if part < 1e-5:
         return fresh, np.ones(len(fresh))
     share = weight / total
     mean = share @ cube
@@ -124,7 +133,7 @@ def _closer(
     effective = 1.0 / float((share**2).sum())
     width = 1.1 * spread * max(effective, 4.0) ** (-1.0 / (dimensions + 4)) + 5e-4
     centres = cube[rng.choice(len(cube), _CENTRES, p=share)]
-    count = max(300, int(LATER * kind.share))
+    count = max(200, int(LATER * part))
     near = centres[rng.integers(_CENTRES, size=count)]
     near = near + rng.standard_normal(near.shape) * width
     near = near[((near > 0) & (near < 1)).all(axis=1)]
@@ -138,8 +147,12 @@ def _closer(
     return drawn, density
 
 
-def log_agreement(tint: Tint, mean: Floats, covariance: Floats) -> tuple[Floats, Floats]:
+def log_agreement(
+    tint: Tint, mean: Floats, covariance: Floats, soft: float = 1.0
+) -> tuple[Floats, Floats]:
     """How well predicted (N, 3) R, G, B agree with a tint, whatever the lamp's brightness.
+
+    soft : factor on the variances of the measurement
 
     Returns
     -------
@@ -149,7 +162,7 @@ def log_agreement(tint: Tint, mean: Floats, covariance: Floats) -> tuple[Floats,
     seen = np.flatnonzero(~tint.cut)
     cut = np.flatnonzero(tint.cut)
     o = tint.rgb[seen]
-    noise = tint.covariance[np.ix_(seen, seen)]
+    noise = soft * tint.covariance[np.ix_(seen, seen)]
     m = mean[:, seen]
     strength = np.maximum((m**2).sum(axis=1), 1e-12)
     k = np.maximum(m @ o / strength, 1e-6)
@@ -164,6 +177,6 @@ def log_agreement(tint: Tint, mean: Floats, covariance: Floats) -> tuple[Floats,
     # Every brightness is as likely as twice of it: integrated over its logarithm.
     logs -= 0.5 * np.linalg.slogdet(v)[1] + 0.5 * np.log(power) + np.log(k)
     for c in cut:
-        sd = np.sqrt(tint.covariance[c, c] + k**2 * covariance[:, c, c])
+        sd = np.sqrt(soft * tint.covariance[c, c] + k**2 * covariance[:, c, c])
         logs += special.log_ndtr((tint.rgb[c] - k * mean[:, c]) / sd)
     return logs, k

@@ -152,16 +152,16 @@ def bands_of(rise: Floats) -> Bands | None:
     Light that is even across each row but swings from row to row is drawn by the shutter; a
     lamp's own structure is not like that.
     """
-    top = float(np.quantile(rise, 0.98))
-    mask = rise > 0.35 * top
-    counts = mask.sum(axis=1)
-    rows = np.flatnonzero(counts >= max(4, 0.5 * counts.max()))
-    if len(rows) < 14:
+    # The middle columns of the lamp, over which a round lamp is as high everywhere.
+    across, down = rise.mean(axis=0), rise.mean(axis=1)
+    wide = np.flatnonzero(across > 0.5 * across.max())
+    tall = np.flatnonzero(down > 0.25 * down.max())
+    if len(wide) < 6 or len(tall) < 16:
         return None
-    rows = np.arange(rows[0], rows[-1] + 1)
-    profile = np.array([rise[r][mask[r]].mean() if mask[r].any() else np.nan for r in rows])
-    if not np.isfinite(profile).all():
-        return None
+    quarter = len(wide) // 4
+    middle = rise[:, wide[quarter] : wide[-1 - quarter] + 1].mean(axis=1)
+    rows = np.arange(tall[0] + 1, tall[-1])
+    profile = middle[rows]
     x = np.linspace(-1, 1, len(rows))
     smooth = np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyfit(x, profile, 2))
     rest = profile / np.maximum(smooth, 1e-9) - 1.0

@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 from mastread.tools.leds.estimate import Tint
 from mastread.tools.leds.sensors import Eye
 from mastread.tools.leds.settings import settings
-from mastread.tools.leds.spectra import chart_reflectances, kinds, light_spectrum, unit, xy_of
+from mastread.tools.leds.spectra import (
+    chart_reflectances,
+    light_spectrum,
+    line,
+    line_widths,
+    unit,
+    xy_of,
+)
 
 Floats = NDArray[np.float64]
 
@@ -112,13 +119,10 @@ def leds_at(wavelength_nm: float, sd_nm: float, seed: int = 3) -> Floats:
     from mastread.tools.leds.colorimetry import dominant_wavelengths
 
     rng = np.random.default_rng(seed)
-    kind = next(kind for kind in kinds() if kind.name == "line")
-    cube = rng.random((3000, len(kind.ranges)))
-    low, high = kind.ranges[0]
-    near = rng.normal(wavelength_nm, sd_nm + 4.0, len(cube))
-    cube[:, 0] = (near - low) / (high - low)
-    cube = cube[(cube[:, 0] > 0) & (cube[:, 0] < 1)]
-    power = unit(kind.spectra(cube))
+    peak = rng.normal(wavelength_nm, sd_nm + 4.0, 3000)
+    width = line_widths(peak, rng.random(3000))
+    low, high = settings("kinds")["line"]["ranges"]["skew"]
+    power = unit(line(peak, width, rng.uniform(low, high, 3000), rng.random(3000)))
     dominant, _ = dominant_wavelengths(xy_of(power))
     weight = np.exp(-0.5 * ((dominant - wavelength_nm) / sd_nm) ** 2)
     keep = rng.random(len(weight)) < weight

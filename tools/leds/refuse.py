@@ -21,12 +21,12 @@ def of_picture(
     ----------
     grey_told : a neutral patch under a known light is in the picture
     profiled : the camera's profile is known
-    linear : camera raw, which has no white balance and no merging
+    linear : camera raw, which has no white balance and no merging, but colours of its own
     """
     s = settings("refuse")
     out: list[str] = []
     if linear:
-        return out
+        return [] if profiled else ["raw_profile"]
     if is_grey(frame.planes()):
         out.append("grey")
     if facts.white_balance == "auto" and not grey_told:

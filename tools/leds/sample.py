@@ -24,6 +24,10 @@ Floats = NDArray[np.float64]
 #: Rise over the surround that a pixel needs, in scatters of the surround.
 _OVER_NOISE: Final = 4.0
 _LEAST_PIXELS: Final = 6
+#: The darker half of plain noise spreads half as far as the whole; of two grounds, much less.
+_TWO_GROUNDS: Final = 4.0
+#: Pixels near the light at which a channel sinks to zero are bent already.
+_UNBENT_SHARE: Final = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +86,9 @@ def sample_lamp(
         ring = distance > 1.8 * r
     # A ring that is half disc and half sky is not noisy: its darker half is the surround.
     brightness = light.max(axis=2)
-    ring &= brightness <= np.median(brightness[ring])
+    darker = ring & (brightness <= np.median(brightness[ring]))
+    if _spread(brightness[ring]) > _TWO_GROUNDS * _spread(brightness[darker]):
+        ring = darker
     surround = np.median(light[ring], axis=0)
     over = light - surround
     inside = distance <= 1.15 * r + 0.5
@@ -120,6 +126,11 @@ def sample_lamp(
             or y > frame.height - 1 - 1.2 * r
         ),
     )
+
+
+def _spread(values: Floats) -> float:
+    """Median distance from the median, with a floor of a coded step."""
+    return float(np.median(np.abs(values - np.median(values)))) + 2e-4
 
 
 def mean_of(frame: Frame, box: tuple[int, int, int, int]) -> tuple[Floats, Floats, Floats]:
@@ -187,7 +198,9 @@ def _tint(
             variance[c] = (floor / float(np.median(rise))) ** 2
             continue
         rgb[c], variance[c] = fit
-    return Tint(rgb, np.diag(variance + 1e-8), cut), count
+    variance += s["least_sd"] ** 2
+    variance[lead] = 1e-8
+    return Tint(rgb, np.diag(variance), cut), count
 
 
 def _unsunk(rise: Floats, sunk: NDArray[np.bool_], share: float) -> float:
@@ -198,9 +211,11 @@ def _unsunk(rise: Floats, sunk: NDArray[np.bool_], share: float) -> float:
     if sunk.mean() <= share:
         return float(rise.max())
     order = np.argsort(rise)
-    running = np.cumsum(sunk[order]) / np.arange(1, len(order) + 1)
-    fine = np.flatnonzero(running <= share)
-    return float(rise[order][fine[-1]]) if len(fine) else -1.0
+    # In a window of neighbours by light, because a running share hides where sinking begins.
+    window = max(5, len(order) // 12)
+    local = np.convolve(sunk[order], np.ones(window) / window, mode="valid")
+    bad = np.flatnonzero(local > share)
+    return _UNBENT_SHARE * float(rise[order][bad[0]]) if len(bad) and bad[0] else -1.0
 
 
 def _slope(
@@ -238,7 +253,9 @@ def _with_errors_of_developing(
     halved = planes.u.shape[1] < planes.y.shape[1]
     chroma = s["chroma_px"] / max(radius, 1.0) if halved else 0.0
     lead = int(np.argmax(tint.rgb))
-    extra = tone**2 + chroma**2
+    # Shares below zero are read from the foot of the glow alone.
+    foot = s["below_zero"] * np.maximum(-tint.rgb, 0.0)
+    extra = tone**2 + chroma**2 + foot**2
     extra[lead] = 0.0
     return Tint(tint.rgb, tint.covariance + np.diag(extra), tint.cut)
 

@@ -53,10 +53,13 @@ class Eye:
     ----------
     mean : (3, W)
     spread : (3, W, R) factors: a plausible camera is ``mean + spread @ standard normal numbers``
+    members : (K, 3, W) cameras one by one, where nothing was learnt: they differ by more than
+        small errors, and then a mean and a spread say too little; else None
     """
 
     mean: Floats
     spread: Floats
+    members: Floats | None = None
 
     def predict(self, power: Floats) -> tuple[Floats, Floats]:
         """(N, 3) linear R, G, B of (N, W) spectra, and the (N, 3, 3) covariance of it."""
@@ -64,6 +67,16 @@ class Eye:
         channels = [power @ self.spread[c] for c in range(3)]
         factors = np.stack(channels, axis=1)
         return mean, factors @ factors.transpose(0, 2, 1)
+
+    def draw(self, power: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """As `predict`; but where nothing was learnt, each spectrum is seen by one camera drawn
+        at random, and the covariance is what smooths over the gaps between draws."""
+        if self.members is None:
+            return self.predict(power)
+        who = rng.integers(len(self.members), size=len(power))
+        mean = np.einsum("nw,ncw->nc", power, self.members[who], optimize=True)
+        grain = settings("cameras")["grain"] * np.abs(mean).max(axis=1)
+        return mean, grain[:, None, None] ** 2 * np.eye(3)
 
 
 @cache
@@ -97,7 +110,14 @@ def prior_eye(form: Form, balance: Balance, leave_out: tuple[str, ...] = (), see
     rng = np.random.default_rng(seed)
     sets = [row for name, row in published().items() if name not in leave_out]
     count = int(settings("cameras")["count"])
-    made = [_balanced(_bent(sets[k % len(sets)], rng), form, balance, rng) for k in range(count)]
+    made: list[Floats] = []
+    for k in range(20 * count):
+        raw = _bent(sets[k % len(sets)], form, rng)
+        # A camera whose colours must be stretched too far would show nothing but noise.
+        if form == "raw" or np.abs(fit_matrix(raw)).max() <= settings("cameras")["stretched"]:
+            made.append(_balanced(raw, form, balance, rng))
+        if len(made) == count:
+            break
     return eye_of(np.stack(made))
 
 
@@ -108,21 +128,25 @@ def eye_of(made: Floats) -> Eye:
     _, values, rows = np.linalg.svd(rest, full_matrices=False)
     rank = int(settings("cameras")["rank"])
     factors = rows[:rank].T * values[:rank]
-    return Eye(mean, factors.reshape(3, len(WAVELENGTHS), -1))
+    return Eye(mean, factors.reshape(3, len(WAVELENGTHS), -1), made)
 
 
-def _bent(curves: Floats, rng: np.random.Generator) -> Floats:
+def _bent(curves: Floats, form: Form, rng: np.random.Generator) -> Floats:
     """A camera near a published one: curves moved, stretched, bent, leaking into each other."""
     s = settings("cameras")
     out = np.empty_like(curves)
     for c, row in enumerate(curves):
         centre = float((row * WAVELENGTHS).sum() / row.sum())
         stretch = np.exp(rng.normal(0.0, s["stretch"]))
-        at = centre + (WAVELENGTHS - centre - rng.normal(0.0, s["shift_nm"])) / stretch
+        moved = rng.normal(0.0, s["shift_nm"]) + s["warp_nm"] * _smooth(rng, s["warp_scale_nm"])
+        at = centre + (WAVELENGTHS - centre - moved) / stretch
         out[c] = np.interp(at, WAVELENGTHS, row, left=0, right=0)
-        out[c] *= np.exp(s["bend"] * _smooth(rng, s["bend_nm"]))
+        bend = s["bend"] * _smooth(rng, s["bend_nm"])
+        out[c] *= np.exp(bend + s["fine_bend"] * _smooth(rng, s["fine_bend_nm"]))
     out /= (out @ light_spectrum("D65"))[:, None]
-    mix = rng.uniform(0.0, s["leak"] if rng.random() < s["plain"] else s["stacked_leak"], (3, 3))
+    # Makers undo what layers and neighbours share before they develop a picture.
+    plain = form == "developed" or rng.random() < s["plain"]
+    mix = rng.uniform(0.0, s["leak"] if plain else s["stacked_leak"], (3, 3))
     np.fill_diagonal(mix, 0.0)
     np.fill_diagonal(mix, 1.0 - mix.sum(axis=1))
     return np.asarray(mix @ out)

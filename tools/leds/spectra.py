@@ -41,12 +41,12 @@ class Kind:
         low, high = np.array(self.ranges).T
         values = (low + cube * (high - low)).T
         if self.name == "line":
-            values[1] = _widths(values[0], cube[:, 1])
+            values[1] = line_widths(values[0], cube[:, 1])
         made: Floats = _MAKERS[self.name](*values)
         return unit(made)
 
 
-def _widths(peak: Floats, share: Floats) -> Floats:
+def line_widths(peak: Floats, share: Floats) -> Floats:
     """Widths of LED lines at their peaks, `share` of the way from the narrowest to the widest."""
     knots, narrow, wide = np.array(settings("widths")["knots"]).T
     low, high = np.interp(peak, knots, narrow), np.interp(peak, knots, wide)
