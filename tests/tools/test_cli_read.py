@@ -182,7 +182,7 @@ def test_a_bad_file_is_one_line_and_the_batch_goes_on(name: str, line: str) -> N
         (["one.jpg", "--format", "xml"], ["xml", "jsonl"]),
         (["one.jpg", "--out", "one.jpg"], ["one.jpg", "name a folder"]),
         (["one.jpg", "--out", "one.jpg/below"], ["one.jpg/below", "name a folder"]),
-        ([], ["PATH..."]),
+        ([], ["name the photos, videos or folders"]),
         (["one.jpg", "--nonsense"], ["--nonsense"]),
     ],
 )
