@@ -83,7 +83,7 @@ def stretches(lenses: Sequence[Curve]) -> list[Stretch]:
     """
     runs, flashes = _without_gaps(runs_of(lenses), beats_of(lenses))
     parts = _covered(_settle(joined(bridged(runs), flashes)))
-    return _timed(_join(as_before(parts)), lenses)
+    return _timed(_went_out(_join(as_before(parts))), lenses)
 
 
 def _without_gaps(
@@ -226,6 +226,23 @@ def _join(parts: Sequence[Stretch]) -> list[Stretch]:
             gap_middle = 0.5 * (out[-1].end_s + part.start_s)
             out[-1] = replace(out[-1], end_s=gap_middle)
             part = replace(part, start_s=gap_middle)
+        out.append(part)
+    return out
+
+
+def _went_out(parts: Sequence[Stretch]) -> list[Stretch]:
+    """Dark of a head that shone before or after: likelier a lens that was missed than a failure."""
+    most = float(limits("flash")["went_dark_at_most"])
+    out = []
+    for part in parts:
+        if part.seen and part.lens is None and part.odds["dark"] > most:
+            flashing = min(part.odds["flashing"], 0.5 * (1.0 - most))
+            odds: dict[Behaviour, float] = {
+                "dark": most,
+                "flashing": flashing,
+                "steady": 1.0 - most - flashing,
+            }
+            part = replace(part, odds=odds)
         out.append(part)
     return out
 

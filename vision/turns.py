@@ -142,7 +142,12 @@ def _from_then(
     if spell is None:
         return about_s, about_s
     if went_before:
-        return spell.end_s - lit_s, spell.end_s
+        # The light that was steady goes dark for the first time near the known time.
+        fell = _lit_spell(curve, about_s, last=True) or spell
+        if fell is not spell and spell.start_s - fell.end_s > period - lit_s + _CUT_S:
+            # Longer than the dark of the flash: the change itself had a dark moment.
+            return fell.end_s, spell.start_s
+        return fell.end_s - lit_s, fell.end_s
     if lit_s - spell.length_s > max(_CUT_S, _CUT * lit_s):
         return spell.start_s, spell.start_s
     return spell.end_s - period, spell.start_s

@@ -94,10 +94,13 @@ def test_a_pole_that_passes_in_front_does_not_end_a_steady_lamp() -> None:
     assert part.end_s == pytest.approx(239 / FPS)
 
 
-def test_a_lamp_that_goes_out_for_good_turns_dark() -> None:
+def test_a_lamp_that_goes_out_for_good_is_likely_but_not_surely_dark() -> None:
+    """Another lens of the head may be lit that was not found; nobody is told that it is dark."""
     parts = stretches([curve(times(8.0) < 4.0)])
     assert parts[0].odds["steady"] > 0.9
-    assert parts[-1].odds["dark"] > 0.9
+    assert max(parts[-1].odds, key=lambda key: parts[-1].odds[key]) == "dark"
+    assert parts[-1].odds["dark"] < 0.9
+    assert sum(parts[-1].odds.values()) == pytest.approx(1.0)
     assert parts[-1].lens is None
 
 
