@@ -59,6 +59,15 @@ class FilmFacts:
     has_sound: bool
 
 
+_one_thread = False
+
+
+def decode_with_one_thread() -> None:
+    """From now on let this process decode with one thread, where others keep the cores busy."""
+    global _one_thread
+    _one_thread = True
+
+
 def open_film(path: str | os.PathLike[str]) -> tuple[InputContainer, VideoStream]:
     """The container and its picture stream, ready to decode; close the container after use.
 
@@ -72,7 +81,10 @@ def open_film(path: str | os.PathLike[str]) -> tuple[InputContainer, VideoStream
     except MediaError:
         container.close()
         raise
-    stream.thread_type = "AUTO"
+    if _one_thread:
+        stream.codec_context.thread_count = 1
+    else:
+        stream.thread_type = "AUTO"
     if stream.codec_context.name in PHOTOGRAPHIC:
         # A damaged frame can be refused there without harm to others.
         stream.codec_context.options = {"err_detect": "explode"}

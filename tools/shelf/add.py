@@ -6,7 +6,7 @@ import os
 import shutil
 from collections.abc import Callable, Generator, Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mastread.tools.batch import Crashed, cores, run_batch
@@ -109,7 +109,10 @@ def local(jobs: int | None, on_progress: Callable[[float], None]) -> Runner:
     """Return a runner that uses processes of this machine, one for each core by default."""
 
     def run(tasks: Sequence[Task], folder: Path) -> Generator[tuple[Task, Shelved | Crashed]]:
-        with closing(run_batch(shelve, tasks, jobs or cores(), on_progress)) as results:
+        workers = jobs or cores()
+        if min(workers, len(tasks)) > 1:
+            tasks = [replace(task, single=True) for task in tasks]
+        with closing(run_batch(shelve, tasks, workers, on_progress)) as results:
             yield from zip(tasks, results, strict=True)
 
     return run

@@ -14,38 +14,18 @@ import resource
 import shutil
 import tempfile
 import time
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import click
-import cv2
 
 from mastread.tools.batch import Crashed, run_batch
 from mastread.tools.scenes.clip import make_clip
 from mastread.tools.shelf.recipe import make_recipe
-from mastread.tools.shelf.shelve import Shelved, Task, shelve
-from mastread.vision import media_film, video
+from mastread.tools.shelf.shelve import Task, shelve
 from mastread.vision.types import Hints
 
 _WAYS: Final = ((1, False), (1, True), (2, False), (2, True))
-
-
-def shelve_with_one_thread(task: Task, report: Callable[[float], None]) -> Shelved:
-    """Shelve a file, the libraries' own threads switched off."""
-    cv2.setNumThreads(1)
-    if not getattr(media_film, "_one_thread", False):
-        plainly = media_film.open_film
-
-        def opened(path: Any) -> Any:
-            container, stream = plainly(path)
-            stream.thread_type = "NONE"
-            stream.codec_context.thread_count = 1
-            return container, stream
-
-        media_film._one_thread = True  # type: ignore[attr-defined]
-        video.open_film = opened  # type: ignore[attr-defined]
-    return shelve(task, report)
 
 
 @click.command()
@@ -90,11 +70,11 @@ def _time(footage: Path, work: Path, jobs: int, single: bool) -> tuple[float, fl
     """Seconds on the clock and of the processors, without the start of the workers' Python."""
     home = Path(tempfile.mkdtemp(dir=work))
     recipe = make_recipe(home, "cror", Hints())
-    tasks = [Task(str(path), str(home), recipe) for path in sorted(footage.glob("*.mp4"))]
-    function = shelve_with_one_thread if single else shelve
+    paths = sorted(footage.glob("*.mp4"))
+    tasks = [Task(str(path), str(home), recipe, single) for path in paths]
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     begin = time.perf_counter()
-    for result in run_batch(function, tasks, jobs):
+    for result in run_batch(shelve, tasks, jobs):
         if isinstance(result, Crashed) or result.trouble:
             raise click.ClickException(f"a clip could not be shelved: {result}")
     wall = time.perf_counter() - begin

@@ -74,7 +74,7 @@ def remote(address: str, on_progress: Callable[[float], None]) -> Any:
 def shelve_away(task: Task) -> Packed:
     """Make the folder of one file in a temporary place and pack it; runs on the cluster."""
     with tempfile.TemporaryDirectory(prefix="mastread-") as home:
-        result = shelve(replace(task, home=home), lambda share: None)
+        result = shelve(replace(task, home=home, single=True), lambda share: None)
         if result.folder is None:
             return Packed(result, b"")
         packed = io.BytesIO()

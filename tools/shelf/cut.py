@@ -211,6 +211,8 @@ def _code(video: Video, start_s: float, end_s: float, target: Path) -> Cut:
         picture.time_base = ticks
         context = picture.codec_context
         context.time_base = ticks
+        # x264's output depends on its number of threads; a shelf shall not on the machine.
+        context.thread_count = 1
         context.color_primaries = context.color_trc = context.colorspace = _BT709
         context.color_range = ColorRange.MPEG
         context.flags |= Flags.frame_duration
