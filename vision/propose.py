@@ -8,7 +8,8 @@ coloured lamp against a bright sky). Both are searched at every scale; what a sp
 
 from __future__ import annotations
 
-from typing import Final
+from functools import cache
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -36,6 +37,7 @@ _SIGMAS: Final = (0.9, 1.27)
 _SURROUND: Final = 1.8  # surround blur over spot blur
 _RADIUS_PER_SIGMA: Final = 1.5  # radius of a flat disc that answers strongest to such a pair
 
+_NEIGHBOURS: Final = np.ones((3, 3), np.uint8)
 _LINEAR: Final = (np.linspace(0.0, 1.0, 256) ** 2.2).astype(np.float32)
 
 
@@ -67,23 +69,30 @@ def _search_maps(planes: Planes) -> tuple[NDArray[np.float32], NDArray[np.float3
     y = planes.y
     if y.shape != planes.u.shape:
         y = cv2.resize(y, (width, height), interpolation=cv2.INTER_AREA)
-    luma = y.astype(np.float32)
-    u = planes.u.astype(np.float32) - 128.0
-    v = planes.v.astype(np.float32) - 128.0
-    if not planes.full_range:
-        luma = (luma - 16.0) * (255.0 / 219.0)
-        u *= 255.0 / 224.0
-        v *= 255.0 / 224.0
-    # BT.601 weights serve for the search whatever the file's own matrix: the difference moves
-    # a primary by a few percent, and the odds of a colour are not taken from here.
-    red = luma + 1.402 * v
-    blue = luma + 1.772 * u
-    green = luma - 0.344 * u - 0.714 * v
-    top = np.maximum(np.maximum(red, green), blue)
-    low = np.minimum(np.minimum(red, green), blue)
-    brightest = _LINEAR[np.clip(top, 0, 255).astype(np.uint8)]
-    weakest = _LINEAR[np.clip(low, 0, 255).astype(np.uint8)]
-    return brightest, brightest - weakest, planes.y.shape[1] / width
+    # Single precision: OpenCV reckons with ten bits where it is given bytes.
+    stored = cv2.merge((y, planes.u, planes.v)).astype(np.float32)
+    coded = cv2.transform(stored, _rgb_matrix(planes.full_range))
+    coded = cv2.add(coded, 0, dtype=cv2.CV_8U)
+    red, green, blue = cv2.split(coded)
+    brightest = cv2.LUT(cv2.max(cv2.max(red, green), blue), _LINEAR)
+    weakest = cv2.LUT(cv2.min(cv2.min(red, green), blue), _LINEAR)
+    excess = cv2.subtract(brightest, weakest)
+    return np.asarray(brightest), np.asarray(excess), planes.y.shape[1] / width
+
+
+@cache
+def _rgb_matrix(full_range: bool) -> NDArray[np.float64]:
+    """R, G, B codes of (Y, U, V, 1), (3, 4), made to be rounded down.
+
+    BT.601 weights serve for the search whatever the file's own matrix: the difference moves a
+    primary by a few percent, and the odds of a colour are not taken from here.
+    """
+    luma, chroma = (1.0, 1.0) if full_range else (255.0 / 219.0, 255.0 / 224.0)
+    turn = np.array([[1.0, 0.0, 1.402], [1.0, -0.344, -0.714], [1.0, 1.772, 0.0]])
+    turn = turn * (luma, chroma, chroma)
+    zero = turn @ (0.0 if full_range else 16.0, 128.0, 128.0)
+    # OpenCV rounds to the nearest; less a half, that is down.
+    return np.column_stack([turn, -zero - 0.499])
 
 
 def _spots(image: NDArray[np.float32], step: float) -> NDArray[np.void]:
@@ -100,11 +109,8 @@ def _spots(image: NDArray[np.float32], step: float) -> NDArray[np.void]:
             around = cv2.GaussianBlur(
                 level, (0, 0), sigma * _SURROUND, borderType=cv2.BORDER_REPLICATE
             )
-            excess = spot - around
-            peak = cv2.dilate(excess, np.ones((3, 3), np.uint8))
-            hit = (excess >= peak) & (excess > LEAST_STRENGTH)
-            hit &= excess > LEAST_RELATIVE * (around + 0.02)
-            rows, columns = np.nonzero(hit)
+            excess = cv2.subtract(spot, around)
+            rows, columns = _peaks(excess, around)
             table = np.zeros(len(rows), CANDIDATE)
             # The centre of a pixel of the map lies half a map pixel from its corner.
             table["x"] = (columns + 0.5) * scale - 0.5
@@ -124,6 +130,21 @@ def _spots(image: NDArray[np.float32], step: float) -> NDArray[np.void]:
     if not out:
         return np.zeros(0, CANDIDATE)
     return np.concatenate(out)
+
+
+def _peaks(excess: Any, around: Any) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of the local maxima that stand out enough."""
+    # Over LEAST_RELATIVE of the surround (and a little), but LEAST_STRENGTH at the least.
+    least = cv2.max(
+        cv2.addWeighted(around, LEAST_RELATIVE, around, 0.0, LEAST_RELATIVE * 0.02), LEAST_STRENGTH
+    )
+    hit = cv2.compare(excess, cv2.dilate(excess, _NEIGHBOURS), cv2.CMP_GE)
+    hit = cv2.bitwise_and(hit, cv2.compare(excess, least, cv2.CMP_GT))
+    places = cv2.findNonZero(hit)
+    if places is None:
+        return np.zeros(0, np.intp), np.zeros(0, np.intp)
+    x, y = places.reshape(-1, 2).T.astype(np.intp)
+    return y, x
 
 
 def _thin(spots: NDArray[np.void], most: int) -> NDArray[np.void]:

@@ -207,8 +207,9 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     ring = (distance > 1.6 * r + 0.8) & (distance < 2.8 * r + 1.5)
     if not ring.any():
         ring = distance > 1.6 * r
-    level = quantile(top[ring], 0.35)
-    surround = np.array([quantile(light[ring][:, k], 0.35) for k in range(3)], np.float32)
+    ring_light = light[ring]
+    level = quantile(strongest(ring_light), 0.35)
+    surround = np.array([quantile(ring_light[:, k], 0.35) for k in range(3)], np.float32)
     inside = distance < 1.25 * r + 0.7
     out["x"], out["y"] = x, y
     out["drift"] = site.drift if settled else drift
@@ -283,7 +284,9 @@ def _look(
 ) -> NDArray[np.float32]:
     """Mean light of the surround in eight sectors; NaN where a sector is out of the picture."""
     band = (distance > _LOOK_FROM * r + 1) & (distance < _LOOK_TO * r + 3)
-    sector = ((dx > 0) * 1 + (dy > 0) * 2 + (np.abs(dx) > np.abs(dy)) * 4)[band]
+    rows, columns = np.nonzero(band)
+    right, down = dx[0, columns], dy[rows, 0]
+    sector = (right > 0) * 1 + (down > 0) * 2 + (np.abs(right) > np.abs(down)) * 4
     count = np.bincount(sector, minlength=8)
     total = np.bincount(sector, weights=top[band], minlength=8)
     with np.errstate(invalid="ignore"):
