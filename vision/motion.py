@@ -31,6 +31,10 @@ from mastread.vision.landmarks import (
 REDUCED: Final = 480
 _MOST_CORNERS: Final = 80
 _FEWEST_CORNERS: Final = 8
+#: With fewer corners than this more are looked for in the darker part of the picture; they must
+#: stand out by this spread in their surround, in steps of 255.
+_ENOUGH_CORNERS: Final = 40
+_LEAST_SPREAD: Final = 6.0
 #: Corners must agree with the common motion to this, in reduced pixels.
 _AGREE: Final = 0.6
 #: A new key frame is taken when fewer than this share of the corners still agree ...
@@ -273,12 +277,10 @@ class CameraMotion:
         return True
 
     def _take_key(self, small: Picture, matrix: NDArray[np.float64]) -> None:
-        corners = cv2.goodFeaturesToTrack(small, _MOST_CORNERS, 0.02, 8)
-        if corners is None:
-            corners = np.zeros((0, 1, 2), np.float32)
+        corners = _corners(small)
         self._key = small
         self._key_matrix = matrix
-        self._key_corners = corners.astype(np.float32).reshape(-1, 1, 2)
+        self._key_corners = corners
         self._now_corners = self._key_corners.copy()
 
     def _follow(self, small: Picture) -> tuple[NDArray[np.float64] | None, float]:
@@ -352,6 +354,29 @@ class CameraMotion:
         difference = float(cv2.absdiff(small, self._previous).mean())
         contrast = float(self._previous.std()) + float(small.std())
         return difference > max(_CUT_LEAST, _CUT_SHARE * contrast)
+
+
+def _corners(small: Picture) -> NDArray[np.float32]:
+    """Corners worth following, (N, 1, 2).
+
+    Bright lamps outshine all else, and some of them move; where they leave few other corners,
+    more are taken from the picture with its brightest part cut off.
+    """
+    found = cv2.goodFeaturesToTrack(small, _MOST_CORNERS, 0.02, 8)
+    corners = np.zeros((0, 2), np.float32) if found is None else found.reshape(-1, 2)
+    if len(corners) < _ENOUGH_CORNERS:
+        # Sorting a sixteenth of the pixels is enough for a percentile.
+        capped = np.minimum(small, np.uint8(np.percentile(small[::4, ::4], 97)))
+        more = cv2.goodFeaturesToTrack(capped, _MOST_CORNERS - len(corners), 0.02, 8)
+        if more is not None:
+            more = more.reshape(-1, 2)
+            mean = cv2.boxFilter(capped.astype(np.float32), -1, (7, 7))
+            square = cv2.boxFilter(capped.astype(np.float32) ** 2, -1, (7, 7))
+            spread = np.sqrt(np.maximum(square - mean * mean, 0.0))
+            column, row = np.rint(more).astype(int).T
+            # By night what is left is noise.
+            corners = np.concatenate([corners, more[spread[row, column] >= _LEAST_SPREAD]])
+    return np.asarray(corners.reshape(-1, 1, 2), np.float32)
 
 
 def _scaled(matrix: NDArray[np.float64], step: int) -> NDArray[np.float64]:

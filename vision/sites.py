@@ -51,6 +51,8 @@ _ODDS_KEPT: Final = 240
 #: its size is followed, and the step (logarithm) by which it then is.
 _LOOKS_OF_SIZE: Final = 5
 _GROWN: Final = 1.35
+#: ... and by so many pixels: sizes of small lamps scatter.
+_MORE_PX: Final = 0.8
 _FOLLOWED: Final = 0.04
 #: Farthest that a lamp moves against the common motion within a frame, in radii (and 0.6 pixels).
 STEP: Final = 0.4
@@ -156,7 +158,8 @@ class Site:
         if len(self._recent) < 3:
             return
         now = float(np.median(self._recent))
-        grown = self.growth != 1.0 or not 1 / _GROWN < now < _GROWN
+        more_px = abs(now - 1.0) * self.radius * zoom
+        grown = self.growth != 1.0 or (not 1 / _GROWN < now < _GROWN and more_px > _MORE_PX)
         if grown and abs(np.log(now / self.growth)) > _FOLLOWED:
             self.growth = now
 
