@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from mastread.tools import drawing as d
 from mastread.tools.reading import HeadDoc, MastDoc, Reading, SpanDoc
-from mastread.tools.sentences import head_words, title
+from mastread.tools.sentences import head_words, is_hidden, title
 from mastread.tools.texts import clock, say
 from mastread.vision.types import LightCurve, Seen
 
@@ -236,12 +236,12 @@ def _inks(doc: MastDoc, curve: LightCurve) -> NDArray[np.uint8]:
 
 
 def usual_head(doc: MastDoc, number: int) -> HeadDoc | None:
-    """What a head showed for the longest time."""
+    """What a head showed for the longest time, of the time in which it was seen."""
     best: HeadDoc | None = None
     longest = -math.inf
     for span in doc["spans"]:
         lasted = (span["end_s"] or 0.0) - (span["start_s"] or 0.0)
         for head in span["heads"]:
-            if head["head"] == number and lasted > longest:
+            if head["head"] == number and lasted > longest and not is_hidden(head):
                 best, longest = head, lasted
     return best

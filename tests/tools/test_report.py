@@ -16,8 +16,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.decoder.rulebook import Rulebook, load_book
-from mastread.decoder.words import NOTICE
+from mastread.decoder.words import BEHAVIOURS, COLOURS, NOTICE
 from mastread.tools.reading import build_reading, error_reading
 from mastread.tools.report.markup import Html, el
 from mastread.tools.report.page import write_page
@@ -32,6 +33,7 @@ from mastread.tools.report.part import (
 from mastread.tools.report.rules import address
 from mastread.tools.report.shots import Album, plan_shots
 from mastread.tools.texts import ENGLISH, load_language, speaking
+from mastread.vision.spans import HIDDEN_NOTE
 from mastread.vision.types import Seen
 
 Make = Callable[..., Seen]
@@ -314,3 +316,35 @@ def test_a_part_survives_saving(tmp_path: Path) -> None:
     part.save(tmp_path / "p.json")
     assert load_part(tmp_path / "p.json") == part
     assert json.loads((tmp_path / "p.json").read_text())["title"] == "é"
+
+
+def test_a_mast_out_of_sight_is_told_in_few_words(
+    tmp_path: Path, clip_seen: Make, book: Rulebook
+) -> None:
+    """Nothing was seen: no list of all that it might have shown, and no crop called lit."""
+    (mast,) = clip_seen([(0.0, 5.0, "red over red"), (5.0, 12.0, "red over red")]).masts
+    even = dict.fromkeys(COLOURS, 1 / 6)
+    blind = tuple(
+        replace(h, colour_odds=even, behaviour_odds=dict.fromkeys(BEHAVIOURS, 1 / 3))
+        for h in mast.spans[1].heads
+    )
+    evidence = MastEvidence(
+        tuple(HeadEvidence(h.colour_odds, h.behaviour_odds) for h in blind), notes=(HIDDEN_NOTE,)
+    )
+    away = replace(mast.spans[1], heads=blind, evidence=evidence)
+    seen = replace(
+        clip_seen([(0.0, 12.0, "red over red")]),
+        masts=(replace(mast, spans=(mast.spans[0], away)),),
+    )
+    text = page_of(tmp_path, seen, book=book)
+    page = Page(text)
+    said = " ".join(" ".join(page.text).split())
+    assert "Out of sight" in said
+    assert HIDDEN_NOTE in said
+    section = text[text.index('id="f1m1s2"') :]
+    section = section[: section.index("</section>")]
+    assert "When in doubt, treat it as Stop." in section
+    assert "<table" not in section
+    assert ", lit" not in section
+    # The label of a light curve tells what the head showed while it was seen.
+    assert "Head 1: red" in said

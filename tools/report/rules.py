@@ -16,6 +16,7 @@ from mastread.decoder.reasons import say_grade
 from mastread.decoder.rulebook import Entry, Rulebook
 from mastread.decoder.weigh import Weighed
 from mastread.tools.report.markup import Html, el, join
+from mastread.tools.telling import tell_reason
 from mastread.tools.texts import say, spoken
 
 #: Only addresses of these kinds become links: a book of one's own may hold anything.
@@ -43,6 +44,7 @@ class RulesUsed:
     def _row(self, entry: Entry, name: str) -> Html:
         row, indication = entry.row, entry.indication
         notes = [note for note in (row.note, indication.note, indication.number_note) if note]
+        grade, language = tell_reason(say_grade(row))
         links = []
         for key in dict.fromkeys((*row.sources, *indication.sources)):
             source = self.book.sources.get(key)
@@ -64,7 +66,7 @@ class RulesUsed:
             el("p", indication.meaning, lang=BOOK_LANGUAGE),
             el("p", say("report.rule.book", book=self.book.label)),
             el("p", say("report.rule.disputed"), class_="warn") if row.disputed else None,
-            el("p", say("report.rule.grade"), " ", el("span", say_grade(row), lang=BOOK_LANGUAGE)),
+            el("p", say("report.rule.grade"), " ", el("span", grade, lang=language)),
             *(el("p", note, lang=BOOK_LANGUAGE) for note in notes),
             el("p", say("report.rule.sources"), " ", _listed(links)) if links else None,
             id=name,

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mastread.tools.reading import HeadDoc, Reading, SpanDoc
+from mastread.tools.sentences import is_hidden
 from mastread.vision.frame import Frame
 from mastread.vision.types import LightCurve, Seen
 
@@ -114,6 +115,8 @@ def plan_shots(seen: Seen, reading: Reading) -> list[Shot]:
                 Shot(best, ("close", doc["mast"], n, 0)),
             ]
             for head in span["heads"]:
+                if is_hidden(head):
+                    continue
                 own = [curves[head["head"]]] if head["head"] in curves else []
                 if head["behaviour"] != "dark":
                     at = _moment(span, own, lit=True)

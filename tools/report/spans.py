@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 from mastread.decoder.evidence import MastEvidence
 from mastread.decoder.weigh import weigh
@@ -21,9 +22,12 @@ from mastread.tools.report.rules import (
 from mastread.tools.report.shots import CLOSE, LAMP_SIDE, Name
 from mastread.tools.report.style import mark
 from mastread.tools.report.timeline import Places, seek_words, span_id
-from mastread.tools.sentences import aspect_words, head_words, sentence, span_title
+from mastread.tools.sentences import all_hidden, aspect_words, head_words, sentence, span_title
 from mastread.tools.telling import tell_reason
 from mastread.tools.texts import clock, say, spoken
+
+#: An answer that is withheld links to the rows of so many of the likeliest indications.
+MOST_LINKS: Final = 6
 
 
 def span_section(
@@ -49,7 +53,8 @@ def span_section(
     more: list[Html | None] = []
     if read and rows:
         more = [lesson(rows[0], rules.book), faults(rows[0], rules.book)]
-    links = [rules.link(row) for row in rows]
+    away = all_hidden(span)
+    links = [] if away else [rules.link(row) for row in rows[:MOST_LINKS]]
     return el(
         "section",
         _heading(mast, span, name, places, photo=photo),
@@ -58,9 +63,9 @@ def span_section(
             _pictures(mast, number, pictures, photo=photo),
             el(
                 "div",
-                _heads(span, photo=photo),
-                _orders(span, rules) if read else _withheld(span),
-                _reasons(span),
+                None if away else _heads(span, photo=photo),
+                _orders(span, rules) if read else _withheld(span, listed=not away),
+                _reasons(span, 1 if away else None),
                 _rules(links) if links else None,
                 class_="told",
             ),
@@ -167,8 +172,8 @@ def _orders(span: SpanDoc, rules: RulesUsed) -> Html:
     return el("div", *parts, class_="orders")
 
 
-def _withheld(span: SpanDoc) -> Html:
-    """What stays open, and what to assume."""
+def _withheld(span: SpanDoc, *, listed: bool) -> Html:
+    """What stays open, where that is to be listed, and what to assume."""
     indication = span["indication"]
     worst = indication["most_restrictive"]["name"]
     rows = [
@@ -183,7 +188,7 @@ def _withheld(span: SpanDoc) -> Html:
                 else say("report.percent", percent=100 * item["odds"]),
             ),
         )
-        for item in indication["possible"]
+        for item in (indication["possible"] if listed else ())
     ]
     parts: list[Html] = [el("p", say("most_restrictive", name=worst), class_="worst")]
     if rows:
@@ -199,13 +204,13 @@ def _withheld(span: SpanDoc) -> Html:
     )
 
 
-def _reasons(span: SpanDoc) -> Html | None:
+def _reasons(span: SpanDoc, most: int | None = None) -> Html | None:
     indication = span["indication"]
     if not indication["reasons"]:
         return None
     key = "report.why" if indication["status"] == "read" else "report.why_withheld"
     items = []
-    for reason in indication["reasons"]:
+    for reason in indication["reasons"][:most]:
         words, language = tell_reason(reason)
         own = None if language == spoken().code else language
         items.append(el("li", sentence(words), lang=own))
