@@ -87,7 +87,9 @@ def shining(
     reason = _reason(table, at)
     dim = _frames_at(time_s, dim_times_s, known)
     ring = table["ring"].astype(np.float64)
-    disc = table["flux"] + ring * np.pi * table["r"].astype(np.float64) ** 2
+    # Light is told for the size at which the lamp was found, so its surround must be, too.
+    scale = np.where(table["scale"] > 0, table["scale"], 1.0)
+    disc = table["flux"] + ring * np.pi * (table["r"] / scale).astype(np.float64) ** 2
     flux = _measure(time_s, disc, at, known, reason, dim)
     if flux is not None and flux.contrast >= _CLEAR:
         return flux.share

@@ -35,6 +35,7 @@ SAMPLE: Final = np.dtype(
         ("outside", "?"),  # the place lay outside the picture, or nobody knows where
         ("drift", "f4", 2),  # where it stood against the common motion
         ("r", "f4"),  # radius of the lens by which the light was measured, in this frame
+        ("scale", "f4"),  # that radius over the one at which the site was found; 0 is as good as 1
     ]
 )
 
@@ -184,7 +185,7 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     x, y = view.place(site.x, site.y)
     x, y = x + drift[0], y + drift[1]
     r = float(np.clip(site.radius * site.growth * view.zoom, 0.8, _LARGEST_RADIUS))
-    out["r"] = r
+    out["r"], out["scale"] = r, r / site.radius
     half = int(np.ceil(_LOOK_TO * r + 4))
     x0, y0 = round(x) - half, round(y) - half
     x1, y1 = x0 + 2 * half + 1, y0 + 2 * half + 1
