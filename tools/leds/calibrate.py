@@ -270,8 +270,9 @@ def expected_errors(eye: Eye, form: Form) -> dict[str, float]:
         power = unit(line(none + nm, none + (17.0 if nm > 560 else 28.0), none, none))
         rgb = eye.predict(power)[0][0]
         rgb = rgb / rgb.max()
-        cut = rgb <= 0 if form == "developed" else np.zeros(3, bool)
-        tint = Tint(np.where(cut, 0.0, rgb), np.eye(3) * noise**2, cut)
+        # Shares below zero can be read where some light lies on the surround.
+        below = settings("measure")["below_zero"] * np.maximum(-rgb, 0.0)
+        tint = Tint(rgb, np.diag(noise**2 + below**2), np.zeros(3, bool))
         lights = lights_of(tint, eye)
         found = answer_of(lights).dominant_nm
         truth = float(dominant_wavelengths(xy_of(power))[0][0])

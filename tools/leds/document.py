@@ -92,11 +92,15 @@ def eye_for(looked: Looked, profile: Profile | None, grey: Balance | None) -> Ey
 
 def _basis(looked: Looked, profile: Profile | None, grey: Balance | None) -> Document:
     key = "profile" if profile is not None else "raw" if looked.linear else "srgb"
-    words = [say_led(f"basis.{key}", camera=(profile.camera or "?") if profile else "")]
+    words = [say_led(f"basis.{key}", camera=_camera(profile))]
     if grey is not None:
         words.append(say_led("basis.grey", light=grey.light))
     return {"kind": key, "grey": grey is not None, "words": " ".join(words),
             "fit": profile.fit if profile is not None else None}  # fmt: skip
+
+
+def _camera(profile: Profile | None) -> str:
+    return (profile.camera if profile else "") or say_led("say.camera_unknown")
 
 
 def _judge(lit: Lit, eye: Eye, refused: Sequence[str], seed: int) -> Judged:

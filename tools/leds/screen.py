@@ -12,18 +12,21 @@ from mastread.tools.leds.limits import limits_of
 from mastread.tools.leds.sensors import XYZ_TO_SRGB
 from mastread.vision import light
 
-#: The standard whose middle stands for the prototype's colour, by signal colour. Lunar has the
-#: bluish part of the published white.
-_TARGET_SET = {"lunar": "proxy"}
+#: The standard whose middle stands for the prototype's colour.
+_TARGET_SET = "ICAO filament"
+#: Lunar has no published limits that were to be had: a black body of 6000 K stands for it.
+_LUNAR = (0.3221, 0.3318)
 
 
 @cache
 def target_xy(colour: str) -> tuple[float, float]:
     """Chromaticity that stands for the prototype: the middle of a published region."""
-    wanted = _TARGET_SET.get(colour, "ICAO filament")
+    if colour == "lunar":
+        return _LUNAR
+    wanted = _TARGET_SET
     found = limits_of(colour)
     for limit in found:
-        if limit.set == wanted and limit.colour in (colour, f"{colour}-white", "green-restricted"):
+        if limit.set == wanted and limit.colour in (colour, "green-restricted"):
             restricted = [m for m in found if m.set == wanted and m.colour == "green-restricted"]
             return restricted[0].centre if restricted else limit.centre
     return found[0].centre

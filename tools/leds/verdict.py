@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from mastread.tools.leds.answer import Answer
 from mastread.tools.leds.colorimetry import dominant_wavelengths, temperatures
 from mastread.tools.leds.estimate import Lights
-from mastread.tools.leds.limits import Limit, limits_of
+from mastread.tools.leds.limits import Limit, limits_of, signal_colour
 from mastread.tools.leds.settings import data_file
 
 Floats = NDArray[np.float64]
@@ -64,14 +64,21 @@ def _finding(limit: Limit, lights: Lights, answer: Answer) -> Finding:
     standing: Standing = (
         "inside" if odds >= _SURE else "outside" if odds <= 1 - _SURE else "undecided"
     )
-    toward = "" if apart == 0.0 else direction(answer.xy, foot)
+    toward = "" if apart == 0.0 else direction(answer.xy, foot, _is_white(limit))
     return Finding(limit, odds, standing, apart, toward)
 
 
-def direction(xy: Floats, foot: Floats) -> str:
-    """In which direction a chromaticity lies from the nearest point of a limit."""
+def _is_white(limit: Limit) -> bool:
+    return signal_colour(limit) in ("white", "lunar")
+
+
+def direction(xy: Floats, foot: Floats, white: bool) -> str:
+    """In which direction a chromaticity lies from the nearest point of a limit.
+
+    white : the limit is one of white or lunar, which have no hue
+    """
     nm, purity = dominant_wavelengths(np.stack([xy, foot]))
-    if purity[1] < 0.45:
+    if white:
         return _direction_of_white(xy, foot)
     if purity[0] < purity[1] - _PALE:
         return "white"
@@ -121,6 +128,9 @@ def colour_of(answer: Answer, lights: Lights) -> str:
 def advice_for(colour: str, answer: Answer, findings: list[Finding]) -> str:
     """One sentence that a modeller can act on, or "" where the lamp will do."""
     told = [f for f in findings if f.limit.shown] or findings
+    if colour == "lunar":
+        # The published whites reach from cool to warm; only their cool end is lunar.
+        told = [f for f in findings if f.limit.colour == "lunar-white"]
     outside = [f for f in told if f.standing == "outside" and f.toward]
     # Where the standards differ among themselves, keeping most of them will do.
     if len(outside) <= 0.5 * len(told):
