@@ -67,7 +67,8 @@ def test_outputs_are_written_whole(save: Save, tmp_path: Path) -> None:
     assert run(path, "--at", "80,80", "--out", str(out)).exit_code == 0
     names = {p.name for p in out.iterdir()}
     assert names == {
-        "lamp.leds.json", "lamp.leds.html", "lamp.leds.diagram.png", "lamp.leds.strip.png", "lamps.csv",
+        "lamp.leds.json", "lamp.leds.html", "lamp.leds.diagram.png", "lamp.leds.strip.png",
+        "lamps.csv",
     }  # fmt: skip
     page = (out / "lamp.leds.html").read_text()
     assert NOTICE in page

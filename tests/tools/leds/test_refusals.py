@@ -1,4 +1,4 @@
-"""Pictures that cannot carry a verdict get the refusal that fits, and the checklist that cures it."""
+"""Unfit pictures get the refusal that fits, and the checklist that cures it."""
 
 from __future__ import annotations
 
