@@ -7,40 +7,20 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from shelves import make_record, make_shelf, paint
+from sightings import seen_in_clip
 
-from mastread.decoder.evidence import HeadEvidence, MastEvidence
-from mastread.decoder.words import COLOURS, NOTICE
+from mastread.decoder.words import NOTICE
 from mastread.tools.quiz.make import Quiz, make_quiz, write_quiz
 from mastread.tools.shelf.search import Query
-from mastread.vision.types import HeadSeen, MastSeen, Seen, SourceInfo, SpanSeen
-
-
-def _seen(aspect: str) -> Seen:
-    """A sighting of one mast for twelve seconds."""
-    heads = []
-    for n, words in enumerate(aspect.split(" over ")):
-        *before, colour = words.split()
-        odds: Any = dict.fromkeys(COLOURS, 0.0) | {colour: 0.99, "blue": 0.01}
-        kind: Any = {before[0] if before else "steady": 1.0}
-        rate = 1.0 if before else None
-        heads.append(HeadSeen(odds, kind, 300.0, 200.0 + 40 * n, 6.0, rate, 0.01, 0.5))
-    evidence = MastEvidence(
-        tuple(HeadEvidence(h.colour_odds, h.behaviour_odds) for h in heads), plates=frozenset()
-    )
-    span = SpanSeen(0.0, 12.0, tuple(heads), evidence)
-    box = (285.0, 185.0, 315.0, 215.0 + 40 * len(heads))
-    source = SourceInfo("a.mp4", "video", 1280, 720, 12.0, 300)
-    return Seen(source, (MastSeen(1, box, (span,), (), np.zeros((0, 3))),))
 
 
 @pytest.fixture(scope="module")
 def quiz(tmp_path_factory: pytest.TempPathFactory) -> tuple[Quiz, Path, Path]:
     folder = tmp_path_factory.mktemp("quiz")
     aspects = ("flashing yellow over red over red", "green over red over red", "yellow over red")
-    records = [make_record(_seen(a), f"clip-{n}") for n, a in enumerate(aspects)]
+    records = [make_record(seen_in_clip(a), f"clip-{n}") for n, a in enumerate(aspects)]
     with make_shelf(folder / "s", records) as shelf:
         paint(shelf)
         made = make_quiz(shelf, Query(), count=9, seed=5, lesson=True, clips=True)

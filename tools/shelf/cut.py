@@ -1,11 +1,12 @@
 """Cutting a clip out of a film: copied where it can begin at a key frame, else coded anew.
 
 A copy has the very pictures of the source and takes next to no time. It must begin at a key
-frame, so the lead-in is allowed to be longer or shorter (``shelf.toml``). Where no key frame is
-near enough, or browsers do not play the source's coding from MP4, the picture of this stretch
-alone is coded anew as H.264. A splice of both (new pictures up to the next key frame, copied
-ones from there) would need two sets of decoding parameters in one track, which players treat
-differently; that is not worth the seconds it would save. Sound is copied either way.
+frame that needs nothing before it, so the lead-in is allowed to be longer or shorter
+(``shelf.toml``). Where no such frame is near enough, or browsers do not play the source's coding
+from MP4, the picture of this stretch alone is coded anew as H.264. A splice of both (new
+pictures up to the next key frame, copied ones from there) would need two sets of decoding
+parameters in one track, which players treat differently; that is not worth the seconds it would
+save. Sound is copied either way.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ from av.video.stream import VideoStream
 from mastread.decoder.words import NOTICE
 from mastread.tools.shelf.entering import enter, frames_between
 from mastread.tools.shelf.figures import figures
+from mastread.tools.shelf.h264 import is_refresh
 from mastread.tools.shelf.sound import Sound
 from mastread.vision.media_film import open_film
 from mastread.vision.video import Video
@@ -102,17 +104,19 @@ def _key_frame(video: Video, earliest: float, wanted: float, latest: float) -> f
             return None
         found: float | None = None
         for packet in container.demux(stream):
-            if packet.pts is None or packet.dts is None or packet.time_base is None:
+            if packet.pts is None or packet.time_base is None:
                 # The end, or a file whose frames carry no times.
                 break
             time_s = float(packet.pts * packet.time_base) - video.origin_s
-            if packet.is_keyframe and time_s >= earliest - _CLOSE_S:
+            usable = packet.is_keyframe and is_refresh(bytes(packet), context.extradata)
+            if usable and time_s >= earliest - _CLOSE_S:
                 if time_s <= wanted + _CLOSE_S:
                     found = max(0.0, time_s)
                     continue
                 if found is None and time_s <= latest:
                     return time_s
-            if float(packet.dts * packet.time_base) - video.origin_s > latest:
+            stored = packet.pts if packet.dts is None else packet.dts
+            if float(stored * packet.time_base) - video.origin_s > latest:
                 break
         return found
 
@@ -156,10 +160,12 @@ def _copy_into(
         if lowest >= stop and lowest > highest:
             last = lowest
             return False
+        _fill_times(ahead)
         packet = ahead.popleft()
         pts, dts = packet.pts, packet.dts
         assert pts is not None
-        assert dts is not None
+        if dts is None:
+            raise ValueError("frames carry no times of decoding")
         highest = max(highest, pts)
         last = max(last, pts + (packet.duration or 1))
         packet.pts, packet.dts, packet.stream = pts - first, dts - first, picture
@@ -170,12 +176,8 @@ def _copy_into(
         if packet.stream is not stream:
             if hears_more and not sound.add(packet, start_s + origin_s, end_s + origin_s):
                 hears_more = False
-        elif packet.dts is None:
-            # The flushing packet at the end has no times; neither may any other.
-            if packet.size:
-                return None
-            continue
-        elif not seen_all:
+        elif packet.size and not seen_all:
+            # The flushing packet at the end is empty and has no times; no other may lack them.
             if packet.pts is None:
                 return None
             begun = begun or (packet.is_keyframe and packet.pts == first)
@@ -190,6 +192,19 @@ def _copy_into(
         seen_all = not write_one()
     sound.finish()
     return last * unit - origin_s if begun else None
+
+
+def _fill_times(ahead: deque[Packet[Any]]) -> None:
+    """Give the first packets their times of decoding, just before the first one that is known.
+
+    Containers that store only times of showing (Matroska) leave them open behind a jump.
+    """
+    known = next((n for n, packet in enumerate(ahead) if packet.dts is not None), None)
+    if known:
+        first = ahead[known].dts
+        assert first is not None
+        for n in range(known):
+            ahead[n].dts = first - known + n
 
 
 def _code(video: Video, start_s: float, end_s: float, target: Path) -> Cut:

@@ -2,72 +2,19 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import av
 import numpy as np
 import pytest
+from films import FILM_RATE, TONE_HZ, make_film
 from numpy.typing import NDArray
 
 from mastread.decoder.words import NOTICE
 from mastread.tools.shelf.cut import Cut, cut_clip
+from mastread.tools.shelf.h264 import is_refresh
 from mastread.vision.video import open_video
-
-_RATE = 25
-_TONE_HZ = 50.0
-
-
-def make_film(
-    path: Path,
-    *,
-    seconds: float = 12.0,
-    gop: int = 25,
-    codec: str = "libx264",
-    sound: str | None = "aac",
-    options: dict[str, str] | None = None,
-    stamps: list[int] | None = None,
-    rotation: float | None = None,
-) -> Path:
-    """A film whose frames carry their number as grey, and whose sound is a ramp of tone bursts."""
-    count = round(seconds * _RATE) if stamps is None else len(stamps)
-    with av.open(str(path), "w") as out:
-        opts = {"g": str(gop), "sc_threshold": "0", "crf": "10", **(options or {})}
-        picture: Any = out.add_stream(codec, rate=_RATE, options=opts if "264" in codec else {})
-        picture.width, picture.height, picture.pix_fmt = 64, 48, "yuv420p"
-        if codec == "mpeg4":
-            picture.gop_size = gop
-        if rotation is not None:
-            picture.set_display_rotation(rotation)
-        if stamps is not None:
-            picture.codec_context.time_base = Fraction(1, 1000)
-        track: Any = None
-        if sound is not None:
-            track = out.add_stream(sound, rate=8000)
-            track.layout = "mono"
-        for n in range(count):
-            grey = np.full((48, 64, 3), 20 + n % 200, np.uint8)
-            frame = av.VideoFrame.from_ndarray(grey, "rgb24").reformat(format="yuv420p")
-            frame.pts = n if stamps is None else stamps[n]
-            frame.time_base = Fraction(1, _RATE) if stamps is None else Fraction(1, 1000)
-            out.mux(picture.encode(frame))
-        out.mux(picture.encode(None))
-        if track is not None:
-            # Every second of sound has a pitch of its own, so that a shift would be heard.
-            total = round(8000 * seconds)
-            t = np.arange(total) / 8000
-            wave = 0.5 * np.sin(2 * np.pi * _TONE_HZ * (1 + np.floor(t)) * t)
-            fmt = "s16" if sound == "pcm_s16le" else "fltp"
-            data = (wave * 32000).astype(np.int16) if fmt == "s16" else wave.astype(np.float32)
-            for at in range(0, total, 1024):
-                piece = np.ascontiguousarray(data[None, at : at + 1024])
-                block = av.AudioFrame.from_ndarray(piece, fmt, "mono")
-                block.sample_rate, block.pts = 8000, at
-                out.mux(track.encode(block))
-            out.mux(track.encode(None))
-    return path
 
 
 def pictures(path: Path) -> tuple[list[float], list[int]]:
@@ -145,16 +92,37 @@ def test_without_a_key_frame_near_the_picture_of_the_span_alone_is_coded(tmp_pat
     assert_same(source, tmp_path / "c.mp4", done)
 
 
-@pytest.mark.parametrize("options", [{"bf": "3"}, {"bf": "3", "x264-params": "open-gop=1"}])
+@pytest.mark.parametrize("name", ["a.mp4", "a.mkv", "a.ts"])
+@pytest.mark.parametrize("open_groups", [False, True])
 def test_frames_that_are_stored_out_of_order_are_kept_whole(
-    tmp_path: Path, options: dict[str, str]
+    tmp_path: Path, name: str, open_groups: bool
 ) -> None:
-    source = make_film(tmp_path / "a.mp4", options=options, gop=30)
+    options = {"bf": "3", **({"x264-params": "open-gop=1"} if open_groups else {})}
+    source = make_film(tmp_path / name, options=options, gop=30)
     done = cut(source, 4.5, 7.1, tmp_path / "c.mp4")
-    assert not done.coded
+    # A key frame of an open group is no place to begin for browsers.
+    assert done.coded == open_groups
     assert_same(source, tmp_path / "c.mp4", done)
     times, _ = pictures(tmp_path / "c.mp4")
-    assert max(b - a for a, b in pairwise(times)) == pytest.approx(1 / _RATE, abs=1e-3)
+    assert max(b - a for a, b in pairwise(times)) == pytest.approx(1 / FILM_RATE, abs=1e-3)
+
+
+def test_what_a_refresh_is() -> None:
+    # Units by hand: 7 parameters, 5 slice of a refresh, 1 slice of another picture (H.264,
+    # table 7-1); bits above the lower five are the unit's importance.
+    avcc = bytes([1, 100, 0, 31, 0xFF])
+
+    def by_length(*kinds: int) -> bytes:
+        return b"".join(b"\0\0\0\2" + bytes([0x60 | kind, 0xAA]) for kind in kinds)
+
+    def by_code(*kinds: int) -> bytes:
+        return b"".join(b"\0\0\1" + bytes([0x60 | kind, 0xAA]) for kind in kinds)
+
+    for kinds, refresh in (((7, 8, 5), True), ((6, 1), False), ((5,), True), ((), False)):
+        assert is_refresh(by_length(*kinds), avcc) == refresh
+        assert is_refresh(by_code(*kinds), None) == refresh
+        assert is_refresh(by_code(*kinds), b"\0\0\0\1\x67") == refresh
+    assert not is_refresh(b"\0\0", avcc)
 
 
 @pytest.mark.parametrize(("name", "codec"), [("a.mkv", "mpeg4"), ("a.avi", "mpeg4")])
@@ -185,7 +153,7 @@ def test_sound_stays_with_its_picture(tmp_path: Path, name: str, sound: str, gop
         piece = samples[at : at + rate // 2]
         spectrum = np.abs(np.fft.rfft(piece * np.hanning(len(piece))))
         pitch = float(np.fft.rfftfreq(len(piece), 1 / rate)[np.argmax(spectrum)])
-        assert pitch == pytest.approx(_TONE_HZ * (1 + second), abs=4)
+        assert pitch == pytest.approx(TONE_HZ * (1 + second), abs=4)
 
 
 @pytest.mark.parametrize("gop", [20, 400])
