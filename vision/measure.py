@@ -92,7 +92,7 @@ def measure(
         spot = segment(crop, x - crop.left, y - crop.top_row, radius)
         if spot is None:
             return None
-        if seen is not None and seen.holds(spot, crop):
+        if seen is not None and seen.holds(spot, crop, radius):
             return None
         grown = max(float(np.sqrt(spot.area / np.pi)), 0.6)
         if spot.touches and grown > 0.4 * min(crop.top.shape):

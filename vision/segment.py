@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from mastread.vision.frame import Frame
 
 LARGEST_CROP: Final = 170
-#: Two spots that hang together are one if their areas or levels differ by less than this share.
+#: Two spots that hang together are one if their areas differ by less than this share.
 _SAME: Final = 0.1
 
 
@@ -76,11 +76,12 @@ class Seen:
         """Remember a spot."""
         self._spots.append((crop.left + spot.x0, crop.top_row + spot.y0, spot))
 
-    def holds(self, spot: Spot, crop: Crop) -> bool:
-        """Is a spot one that is known, or a part of it that goes on beyond its crop?
+    def holds(self, spot: Spot, crop: Crop, radius: float) -> bool:
+        """Is a spot, found from a candidate of that radius, one that is known?
 
         Spots with a pixel in common lie one in the other, for both hold all that hangs together
-        over their level; they are one if they are of a size, or are cut off at the same level.
+        over their level; so they are one if they are of a size. A candidate larger than the spot
+        may still settle on what stands beside it, and is followed to its end.
         """
         x, y = crop.left + spot.x, crop.top_row + spot.y
         for x0, y0, known in self._spots:
@@ -89,9 +90,8 @@ class Seen:
                 continue
             if spot.excess != known.excess or not known.mask[y - y0, x - x0]:
                 continue
-            if abs(spot.area - known.area) <= _SAME * known.area:
-                return True
-            if spot.touches and abs(spot.level - known.level) <= _SAME * known.level:
+            alike = abs(spot.area - known.area) <= _SAME * known.area
+            if alike and np.pi * radius * radius < known.area:
                 return True
         return False
 
