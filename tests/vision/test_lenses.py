@@ -124,13 +124,14 @@ def test_noise_makes_no_change_of_colour(colour: Colour, noise: float, seed: int
     assert len(lenses_of(site([colour] * 90, rgb=rgb))) == 1
 
 
-def test_looks_that_are_alike_say_no_more_than_one() -> None:
+def test_many_looks_are_surer_than_one_but_not_without_end() -> None:
     def odds(looks: int) -> float:
         (lens,) = lenses_of(site(["red"] * (5 * looks)))
         return colour_odds(lens.colour_scores())["red"]
 
-    # Looks that are all alike err alike: thirty of them say no more than one.
-    assert odds(1) == pytest.approx(odds(9)) == pytest.approx(odds(30))
+    assert odds(1) < odds(9)
+    # Looks that are all alike err alike: thirty of them say no more than nine.
+    assert odds(9) == pytest.approx(odds(30))
 
 
 def test_the_middle_of_noisy_looks_counts_for_more_than_each() -> None:
@@ -147,8 +148,8 @@ def test_the_middle_of_noisy_looks_counts_for_more_than_each() -> None:
         odds = colour_odds(lens.colour_scores())
         return float(np.log(odds["red"] / max(p for c, p in odds.items() if c != "red")))
 
-    assert pooled(0.02) == pytest.approx(4.0, abs=0.1)
-    assert 1.05 * 4.0 < pooled(1.5) < 1.6 * 4.0
+    assert pooled(0.02) == pytest.approx(1.4 * 4.0, abs=0.1)
+    assert 1.45 * 4.0 < pooled(1.5) < 1.9 * 4.0
 
 
 def turns(distance: float, overlap: int) -> int:
