@@ -39,8 +39,8 @@ def reading_of(name: str) -> Reading:
 
 #: Clips that may be left open, with the right answer as the likeliest, and why.
 OPEN = {
-    "larch-22-slow-to-stop-dusk": "every look at the yellow lamp gives a red one 7 in 100; looks of "
-    "one clip err alike, so many of them do not make that small enough to read"
+    "larch-22-slow-to-stop-dusk": "every look at the yellow lamp gives a red one 7 in 100; looks "
+    "of one clip err alike, so many of them do not make that small enough to read"
 }
 
 
