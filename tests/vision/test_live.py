@@ -93,7 +93,9 @@ def test_a_lamp_that_is_dark_for_longer_than_the_window_stays_a_head() -> None:
     (mast,) = reader.masts()
     assert words(mast, 0) == [("red", "steady"), ("green", "steady")]
     assert words(mast)[0] == ("red", "steady")
-    assert words(mast)[1] == ("none", "dark")
+    # It is still a head, and still looked at: dark by all that is seen.
+    assert words(mast)[1][1] in ("dark", "unknown")
+    assert mast.spans[-1].heads[1].behaviour_odds["dark"] > 0.7
     assert mast.spans[-1].end_s is not None
     assert mast.spans[-1].end_s > 2.2 * WINDOW_S - 1.0
     assert words(changes[-1].mast) == words(mast)
