@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from mastread.decoder.words import NOTICE
-from mastread.tools.cli_shelf import opened_shelf
 from mastread.tools.quiz.texts import say
+from mastread.tools.shelf.opening import opened_shelf
 from mastread.tools.shelf.options import query_options, shelf_option
 from mastread.tools.shelf.search import Query
 
