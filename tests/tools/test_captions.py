@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from mastread.decoder.rulebook import Rulebook
 from mastread.tools.captions import LINE, Cue, cues, subrip, webvtt
 from mastread.tools.reading import Reading, build_reading
+from mastread.tools.texts import speaking
 from mastread.vision.types import Seen
 
 Make = Callable[..., Seen]
@@ -141,3 +142,35 @@ def _bare(spans: list[tuple[float, float]]) -> Reading:
         "source": source,
         "masts": masts,
     }
+
+
+def test_captions_withhold_answers_as_long_as_the_clip_does(
+    clip_seen: Make, book: Rulebook
+) -> None:
+    seen = clip_seen(
+        [(0.0, 10.0, "green over red over red"), (10.0, 12.0, "red over red over red")]
+    )
+    made = build_reading(seen, book)
+    found = cues(made, "question")
+    times = [(cue.start_ms, cue.end_ms) for cue in found]
+    assert times == [(0, 3000), (3000, 8000), (8000, 10000), (10000, 11333), (11333, 12000)]
+    texts = [" ".join(cue.lines) for cue in found]
+    for text, answer in zip(texts, (None, "Clear", "Clear", None, "Stop"), strict=True):
+        if answer is None:
+            assert text.startswith("What does this signal tell?")
+            assert not {"Clear", "Stop.", "green", "Green"} & set(text.split())
+        else:
+            assert text.startswith(answer)
+
+
+def test_plain_captions_are_the_name_only(clip_seen: Make, book: Rulebook) -> None:
+    made = build_reading(clip_seen([(0.0, 12.0, "green over red over red")]), book)
+    assert cues(made, "plain")[-1].lines == ("Clear",)
+
+
+def test_french_captions(clip_seen: Make, book: Rulebook) -> None:
+    made = build_reading(clip_seen([(0.0, 12.0, "flashing yellow over red")]), book)
+    with speaking("fr"):
+        text = webvtt(made)
+    assert "Jaune clignotant sur rouge." in text
+    assert "Outil d'apprentissage seulement" in text
