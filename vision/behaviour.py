@@ -9,18 +9,17 @@ called dark.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
-from mastread.decoder.words import Behaviour
+from mastread.vision.beside import Stretch, as_before, went_out
 from mastread.vision.curves import Curve
 from mastread.vision.flash import Flash
 from mastread.vision.limits import limits
 from mastread.vision.odds import (
     beat_odds,
     both_quiet,
-    likelier,
     open_odds,
     quiet_odds,
     restless_odds,
@@ -42,38 +41,6 @@ LONGEST_COVERING_S: Final = 0.8
 LONGEST_UNSEEN_S: Final = 0.5
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """From `start_s` to `end_s` the head did one thing.
-
-    Attributes
-    ----------
-    lens : index of the lens that shone, None where all were dark
-    odds : behaviour odds
-    flash : the beat, where it flashed
-    seen : False where the head could not be seen at all
-    told : of a dark stretch, whether the surround shows that nothing stood in front
-    since_s : earliest and latest time at which it may have begun, where `start_s` is not sharp:
-        a flash may begin or end at any time in which it would be dark anyway
-    spells : whole lit and dark spells (lit?, seconds) of light that made no whole beat
-    """
-
-    start_s: float
-    end_s: float
-    lens: int | None
-    odds: Mapping[Behaviour, float]
-    flash: Flash | None = None
-    seen: bool = True
-    told: bool = True
-    since_s: tuple[float, float] | None = None
-    spells: tuple[tuple[bool, float], ...] = ()
-
-    @property
-    def length_s(self) -> float:
-        """Seconds from start to end."""
-        return self.end_s - self.start_s
-
-
 def stretches(lenses: Sequence[Curve]) -> list[Stretch]:
     """Stretches of one head, in order of time, covering the time it was watched.
 
@@ -83,7 +50,7 @@ def stretches(lenses: Sequence[Curve]) -> list[Stretch]:
     """
     runs, flashes = _without_gaps(runs_of(lenses), beats_of(lenses))
     parts = _covered(_settle(joined(bridged(runs), flashes)))
-    return _timed(_went_out(_join(as_before(parts))), lenses)
+    return _timed(went_out(_join(as_before(parts))), lenses)
 
 
 def _without_gaps(
@@ -230,23 +197,6 @@ def _join(parts: Sequence[Stretch]) -> list[Stretch]:
     return out
 
 
-def _went_out(parts: Sequence[Stretch]) -> list[Stretch]:
-    """Dark of a head that shone before or after: likelier a lens that was missed than a failure."""
-    most = float(limits("flash")["went_dark_at_most"])
-    out = []
-    for part in parts:
-        if part.seen and part.lens is None and part.odds["dark"] > most:
-            flashing = min(part.odds["flashing"], 0.5 * (1.0 - most))
-            odds: dict[Behaviour, float] = {
-                "dark": most,
-                "flashing": flashing,
-                "steady": 1.0 - most - flashing,
-            }
-            part = replace(part, odds=odds)
-        out.append(part)
-    return out
-
-
 def _is_swing(part: Stretch) -> bool:
     """Is it a moment of dark between two lights, too short to be a state?"""
     return part.lens is None and part.length_s <= LONGEST_SWING_S
@@ -287,46 +237,6 @@ def _between_steady(part: Stretch, beside: Sequence[Stretch]) -> bool:
     """Is light steady in the same lens both before and after?"""
     return len(beside) == 2 and all(
         other.lens == part.lens and other.odds["steady"] > 0.95 for other in beside
-    )
-
-
-def as_before(parts: Sequence[Stretch]) -> list[Stretch]:
-    """Stretches too short to tell by themselves, judged by what the same lens did beside them.
-
-    A signal that shows the same colour again mostly does what it did before. What was seen must
-    fit: spells of the lengths that the flash had, or light without a break.
-    """
-    out = list(parts)
-    for k, part in enumerate(out):
-        if not part.seen or part.lens is None or part.flash is not None:
-            continue
-        for j in (_seen_beside(parts, k, -1), _seen_beside(parts, k, 1)):
-            other = parts[j] if j is not None else None
-            if other is None or other.lens != part.lens:
-                continue
-            if other.flash is not None and _fits_beat(part, other.flash):
-                odds = likelier(part.odds, "flashing")
-                out[k] = replace(part, odds=odds, flash=other.flash)
-                break
-            if not part.spells and other.odds["steady"] > 0.95 and other.flash is None:
-                out[k] = replace(part, odds=likelier(part.odds, "steady"))
-                break
-    return out
-
-
-def _seen_beside(parts: Sequence[Stretch], k: int, step: int) -> int | None:
-    """Index of the next stretch in a direction that could be seen."""
-    k += step
-    while 0 <= k < len(parts) and not parts[k].seen:
-        k += step
-    return k if 0 <= k < len(parts) else None
-
-
-def _fits_beat(part: Stretch, flash: Flash) -> bool:
-    """Are the whole spells of restless light those of a beat?"""
-    usual = {True: flash.duty / flash.rate_hz, False: (1.0 - flash.duty) / flash.rate_hz}
-    return bool(part.spells) and all(
-        abs(length - usual[lit]) <= 0.08 + 0.08 * usual[lit] for lit, length in part.spells
     )
 
 

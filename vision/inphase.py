@@ -13,7 +13,7 @@ from dataclasses import replace
 from typing import Final
 
 from mastread.decoder.words import Behaviour
-from mastread.vision.behaviour import Stretch
+from mastread.vision.beside import Stretch
 from mastread.vision.flash import Flash
 from mastread.vision.look import colour_odds
 from mastread.vision.spans import Head

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.decoder.words import BEHAVIOURS, COLOURS, Behaviour, Colour
-from mastread.vision.behaviour import Stretch, stretches
+from mastread.vision.behaviour import stretches
+from mastread.vision.beside import Stretch
 from mastread.vision.darkheads import DarkHead
 from mastread.vision.lenses import Lens
 from mastread.vision.look import colour_odds

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mastread.decoder.words import COLOURS, Colour
-from mastread.vision.behaviour import Stretch
+from mastread.vision.beside import Stretch
 from mastread.vision.curves import Curve
 from mastread.vision.flash import Flash
 from mastread.vision.inphase import doubt_common_beats
