@@ -170,6 +170,7 @@ def main(ctx: click.Context, minutes: float, seconds: float, size: str) -> None:
         click.echo(paced(clip, seconds))
         for line in fast_forward(clip, minutes):
             click.echo(line)
+            sys.stdout.flush()
 
 
 @main.command("send")

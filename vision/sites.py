@@ -190,7 +190,10 @@ def sample(frame: Frame, view: View, site: Site, drift: NDArray[np.float64]) -> 
     x0, y0 = round(x) - half, round(y) - half
     x1, y1 = x0 + 2 * half + 1, y0 + 2 * half + 1
     x0, y0, x1, y1 = max(x0, 0), max(y0, 0), min(x1, frame.width), min(y1, frame.height)
-    if not (2 <= x < frame.width - 2 and 2 <= y < frame.height - 2) or x1 - x0 < 6 or y1 - y0 < 6:
+    # A lens that the edge cuts through has lost a part of its light.
+    edge = max(2.0, r)
+    inside_x = edge <= x < frame.width - edge
+    if not (inside_x and edge <= y < frame.height - edge) or x1 - x0 < 6 or y1 - y0 < 6:
         out["outside"], out["x"], out["y"] = True, x, y
         out["flux"] = np.nan
         return out

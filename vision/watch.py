@@ -323,7 +323,12 @@ class Watcher:
             self._stage.active.remove(min(self._stage.active, key=_worth))
 
     def _note(self, site: Site, time_s: float, view: View, lamp: Lamp) -> None:
-        site.note_size(lamp.radius, view.zoom)
+        last = site.samples[-1] if site.samples else None
+        # What the edge of the picture cuts off makes no lamp smaller.
+        if last is None or not bool(last["outside"]):
+            site.note_size(lamp.radius, view.zoom)
+        else:
+            site.sizes.append(lamp.radius)
         site.spots.append((time_s, lamp))
         site.lamp_odds.append(lamp.lamp_odds)
         peak = float(lamp.spot["peak"]) - float(lamp.spot["ring"])
