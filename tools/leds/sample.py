@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 #: Rise over the surround that a pixel needs, in scatters of the surround.
 _OVER_NOISE: Final = 4.0
 _LEAST_PIXELS: Final = 6
+#: Share of a lamp's area at clipping from which only its rim counts.
+_BURNT: Final = 0.02
 #: The darker half of plain noise spreads half as far as the whole; of two grounds, much less.
 _TWO_GROUNDS: Final = 4.0
 #: Pixels near the light at which a channel sinks to zero are bent already.
@@ -105,7 +107,9 @@ def sample_lamp(
         good &= ~_next_to(brightness >= s["clipped"])
     tint, count = _tint(light, over, good, lead, scatter, linear=linear)
     if tint is not None and not linear:
-        tint = _with_errors_of_developing(tint, r, frame, tone_known=tone_known)
+        tint = _with_errors_of_developing(
+            tint, r, frame, tone_known=tone_known, burnt=burnt > _BURNT
+        )
     return Sample(
         x=x,
         y=y,
@@ -243,9 +247,9 @@ def _slope(
 
 
 def _with_errors_of_developing(
-    tint: Tint, radius: float, frame: Frame, *, tone_known: bool
+    tint: Tint, radius: float, frame: Frame, *, tone_known: bool, burnt: bool
 ) -> Tint:
-    """Add what the tone curve and colour at half resolution may do to the shares."""
+    """Add what the tone curve, colour at half resolution, and a burnt core may do to the shares."""
     s = settings("measure")
     share = np.clip(np.abs(tint.rgb), 0.01, 1.0)
     tone = (s["tone_known"] if tone_known else s["tone_unknown"]) * share * np.abs(np.log(share))
@@ -255,7 +259,9 @@ def _with_errors_of_developing(
     lead = int(np.argmax(tint.rgb))
     # Shares below zero are read from the foot of the glow alone.
     foot = s["below_zero"] * np.maximum(-tint.rgb, 0.0)
-    extra = tone**2 + chroma**2 + foot**2
+    # Of a burnt lamp only the rim is left, where colours of lamp and surround are smeared together.
+    rim = s["burnt_rim"] * np.maximum(np.abs(tint.rgb), 3.0 * np.maximum(-tint.rgb, 0.0))
+    extra = tone**2 + chroma**2 + foot**2 + (rim**2 if burnt else 0.0)
     extra[lead] = 0.0
     return Tint(tint.rgb, tint.covariance + np.diag(extra), tint.cut)
 
