@@ -103,11 +103,20 @@ def find(
 def look(
     database: sqlite3.Connection, query: Query, limit: int, offset: int = 0
 ) -> tuple[list[Hit], int]:
-    """Return the spans that match and how many there are in all, with the least work."""
-    hits = find(database, query, limit, offset)
-    if len(hits) < limit and (hits or not offset):
-        return hits, offset + len(hits)
-    return hits, count(database, query)
+    """Return a page of the spans that match and how many there are in all, with the least work."""
+    if query == Query(words=query.words):
+        return find(database, query, limit, offset), count(database, query)
+    # Fields must be looked at span by span in any case: once for both answers.
+    where, values = _where(query)
+    text = f"SELECT s.row FROM {_source(database, query)} WHERE {where} ORDER BY s.sure DESC, s.row"
+    cursor = database.cursor()
+    # Mere tuples: there may be many.
+    cursor.row_factory = None
+    rows = [row for (row,) in cursor.execute(text, values)]
+    page = rows[offset : offset + limit]
+    marks = ", ".join("?" * len(page))
+    text = f"SELECT {_COLUMNS} FROM span s WHERE s.row IN ({marks}) ORDER BY s.sure DESC, s.row"
+    return [Hit(**dict(row)) for row in database.execute(text, page)], len(rows)
 
 
 def count(database: sqlite3.Connection, query: Query) -> int:
@@ -130,7 +139,8 @@ def _source(database: sqlite3.Connection, query: Query) -> str:
     beats looking up each match; for what few have, it does not, and SQLite cannot know how
     common words are.
     """
-    rare = query.indication or query.aspect or query.verdict not in (None, "none") or query.who
+    fields = (query.indication, query.aspect, query.who, query.rate_hz)
+    rare = any(fields) or query.verdict not in (None, "none")
     if not rare and query.words:
         text = "SELECT count(*) FROM (SELECT 1 FROM words WHERE words MATCH ? LIMIT ?)"
         values = (_match(query), _MANY)
