@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from mastread.decoder.words import COLOURS
 from mastread.tools.train_fit import fit_and_write
-from mastread.tools.train_spots import Spots, dark_places, spots_of, spots_of_none
+from mastread.tools.train_spots import Spots, spots_of, spots_of_none
 
 
 @click.group()
@@ -77,41 +77,6 @@ def collect_none(photos: Sequence[Path], jobs: int, out: Path) -> None:
     x, patches, y = (np.concatenate(column) for column in zip(*parts, strict=True))
     np.savez(out, x=x, patches=patches, y=y)
     click.echo(f"{len(parts)} photographs, {len(y)} spots")
-
-
-@main.command("collect-dark")
-@click.option("--photos", default="0:1000", help="seeds of photos, FROM:TO")
-@click.option("--jobs", default=2, show_default=True)
-@click.option("--out", type=click.Path(path_type=Path), required=True)
-def collect_dark(photos: str, jobs: int, out: Path) -> None:
-    """Collect places that look like a lit head of their mast: dark heads, and others."""
-    from mastread.vision.darkheads import DARK_FEATURES
-
-    rows: list[NDArray[np.float64]] = []
-    labels: list[NDArray[np.int8]] = []
-    with ProcessPoolExecutor(jobs) as pool:
-        for x, y in pool.map(dark_places, _range(photos), chunksize=4):
-            rows.append(x)
-            labels.append(y)
-    x, y = np.concatenate(rows), np.concatenate(labels)
-    np.savez(out, x=x.reshape(-1, len(DARK_FEATURES)), y=y)
-    click.echo(f"{len(y)} places, {int((y > 0).sum())} of them heads without light")
-
-
-@main.command("fit-dark")
-@click.argument("places", nargs=-1, type=click.Path(exists=True, path_type=Path), required=True)
-@click.option("--check", multiple=True, type=click.Path(exists=True, path_type=Path), required=True)
-@click.option("--out", type=click.Path(path_type=Path), default=Path("vision"))
-@click.option("--seed", default=7, show_default=True)
-def fit_dark(places: Sequence[Path], check: Sequence[Path], out: Path, seed: int) -> None:
-    """Fit `dark_net`: is a place that looks like a head one?"""
-    from mastread.vision.darkheads import DARK_FEATURES
-
-    x, y = _load(places)
-    cx, cy = _load(check)
-    fit_and_write(
-        "dark_net", ("head", "other"), DARK_FEATURES, (x, y == 0), (cx, cy == 0), (12,), seed, out
-    )
 
 
 @main.command()

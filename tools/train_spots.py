@@ -98,49 +98,6 @@ def spots_of_none(path: Path) -> Spots:
     )
 
 
-def dark_places(seed: int) -> tuple[NDArray[np.float64], NDArray[np.int8]]:
-    """Figures of the places that look like a head, and whether there is a head without light.
-
-    Every second scene is given a failed lamp, so that there are enough of them.
-    """
-    import cv2
-
-    from mastread.tools.scenes import make
-    from mastread.vision import masts
-    from mastread.vision.darkheads import DARK_FEATURES, alike_places
-    from mastread.vision.photo import open_photo
-
-    cv2.setNumThreads(1)
-    rng = np.random.default_rng([seed, 79])
-    overrides = {"lens_px": float(np.exp(rng.uniform(np.log(4.0), np.log(50.0))))}
-    if seed % 2:
-        heads = [str(word) for word in rng.choice(["red", "green", "yellow"], rng.integers(2, 4))]
-        heads[int(rng.integers(len(heads)))] = "dark"
-        overrides["aspect"] = " over ".join(heads)  # type: ignore[assignment]
-    with tempfile.TemporaryDirectory() as folder:
-        truth = make.write_photo(seed, folder, **overrides)
-        frame = open_photo(Path(folder) / truth.file)
-    heads_true = [(head, mast) for mast in truth.masts for head in mast.spans[0].heads]
-    lit = [head for head, _ in heads_true if head.lit_now and (head.contrast or 0) > LEAST_CONTRAST]
-    x, y, r = (np.array([getattr(head, k) for head in lit]) for k in ("x", "y", "radius"))
-    rows: list[NDArray[np.float64]] = []
-    labels: list[int] = []
-    for group in masts.group(x, y, r):
-        # As measured from a picture, a lens looks up to half again as large as it is.
-        grow = float(rng.uniform(0.9, 1.5))
-        marks = [(float(x[i]), float(y[i]), float(r[i]) * grow) for i in group.members]
-        places, table, _ = alike_places(frame, marks)
-        for (px, py), row in zip(places, table, strict=True):
-            near = [
-                head
-                for head, _ in heads_true
-                if np.hypot(head.x - px, head.y - py) < max(2.5 * head.radius, 3.0)
-            ]
-            rows.append(row)
-            labels.append(int(any(not head.lit_now for head in near)))
-    return np.array(rows).reshape(-1, len(DARK_FEATURES)), np.array(labels, np.int8)
-
-
 Lamps = list[tuple[float, float, float, int, bool]]
 
 

@@ -63,6 +63,8 @@ def chain_score(lamps: Places) -> tuple[float, float]:
     figures = limits("chains")
     common = _steps(steps) + _sizes(lamps[:, 2], figures)
     common -= len(steps) * float(np.log(figures["crowding"]))
+    if len(lamps) >= MOST_HEADS:
+        common += figures["four_heads"]
     in_line = _in_line(steps, offsets, noise, figures) + np.log1p(-figures["staggered"])
     staggered = _staggered(steps, offsets, noise, figures) + np.log(figures["staggered"])
     both = float(np.logaddexp(in_line, staggered))

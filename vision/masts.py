@@ -25,8 +25,11 @@ _MOST_AT_ONCE: Final = 10
 #: A spot is a possible further head of a mast if that is at least this likely (log-ratio).
 _POSSIBLE: Final = -3.0
 
-#: Log-ratio to add to that of a chain, from elsewhere (the picture): members to nats.
-Witness = Callable[[tuple[int, ...]], float]
+#: How surely a grouping must be known by its geometry for the picture not to be asked.
+_PLAIN: Final = 0.98
+
+#: Log-ratio, in nats, of two lamps being neighbours on one mast, from elsewhere (the picture).
+Witness = Callable[[int, int], float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +56,8 @@ def group(
     Parameters
     ----------
     x, y, radius : (N,) places and apparent radii of heads that are there at the same time
-    witness : what else speaks for or against that a chain of lamps, top to bottom, is one mast
+    witness : what else speaks for or against that two lamps, the upper one first, are neighbours
+        on one mast; asked only where it is not plain from where the lamps stand
     """
     lamps = np.stack([x, y, radius], axis=1).astype(np.float64).reshape(-1, 3)
     order = np.argsort(lamps[:, 1], kind="stable")
@@ -64,13 +68,16 @@ def group(
     groups: list[Group] = []
     for together in _neighbourhoods(below):
         chains = _chains(together, below)
-        scores = {(i,): (0.0, None) for i in together} | {
-            chain: _weighed(lamps, chain, witness) for chain in chains
-        }
+        weighed = {chain: chain_score(lamps[list(chain)]) for chain in chains}
+        scores = {(i,): 0.0 for i in together} | {c: s for c, (s, _) in weighed.items()}
         share = _share_out if len(together) <= _MOST_AT_ONCE else _join_up
+        shared = share(together, scores)
+        if witness is not None and min(odds for _, odds in shared) < _PLAIN:
+            scores = {c: s + _by_links(c, witness) for c, s in scores.items()}
+            shared = share(together, scores)
         groups += [
-            Group(members, scores[members][1], odds)
-            for members, odds in share(together, {c: s for c, (s, _) in scores.items()})
+            Group(members, weighed[members][1] if len(members) > 1 else None, odds)
+            for members, odds in shared
         ]
     return sorted(groups, key=lambda g: float(np.mean(lamps[list(g.members), 0])))
 
@@ -87,11 +94,9 @@ def fits(heads: Sequence[tuple[float, float, float]], spot: tuple[float, float, 
     return chain_score(lamps)[0] - alone >= _POSSIBLE
 
 
-def _weighed(
-    lamps: NDArray[np.float64], chain: tuple[int, ...], witness: Witness | None
-) -> tuple[float, float | None]:
-    score, staggered = chain_score(lamps[list(chain)])
-    return score + (witness(chain) if witness is not None else 0.0), staggered
+def _by_links(chain: tuple[int, ...], witness: Witness) -> float:
+    """What a witness says of a chain: the sum over its links."""
+    return sum(witness(upper, lower) for upper, lower in itertools.pairwise(chain))
 
 
 def _neighbourhoods(below: dict[int, list[int]]) -> list[list[int]]:

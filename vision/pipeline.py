@@ -14,46 +14,44 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mastread.decoder.evidence import HeadEvidence, MastEvidence
 from mastread.vision import masts
 from mastread.vision.coarse import doubt_coarse
-from mastread.vision.darkheads import DarkHead, find_dark_heads, shifted_odds
+from mastread.vision.darkheads import DarkHead, Found, find_heads
 from mastread.vision.errors import MediaError
 from mastread.vision.frame import Frame
 from mastread.vision.inphase import doubt_common_beats
 from mastread.vision.landmarks import inverse
 from mastread.vision.lenses import heads_of
 from mastread.vision.limits import limits
-from mastread.vision.look import Lamp, colour_odds, look
+from mastread.vision.links import row_judge_of
 from mastread.vision.media import kind_of
-from mastread.vision.odds import photo_odds
+from mastread.vision.net import softmax
 from mastread.vision.photo import open_photo
+from mastread.vision.rows import find_rows
 from mastread.vision.sites import Site, without_twins
-from mastread.vision.spans import NO_COLOUR, Head, head_of, spans_of
+from mastread.vision.spans import Head, head_of, spans_of
+from mastread.vision.stills import ROW_NOTE, box_of, is_mast, see_photo
 from mastread.vision.types import (
-    HeadSeen,
     Hints,
     LightCurve,
     MastSeen,
     Seen,
     SourceInfo,
-    SpanSeen,
 )
+from mastread.vision.unseen import or_else, with_doubtful
 from mastread.vision.video import open_video
 from mastread.vision.watch import Watched, Watcher
 from mastread.vision.whereabouts import settle_places
 
 Progress = Callable[[float], None]
 #: Heads without light by the places of the lit ones in a frame, and the odds of one not found.
-DarkKnown = dict[tuple[int, ...], tuple[list[DarkHead], float]]
+DarkKnown = dict[tuple[int, ...], Found]
 _MOST_KNOWN: Final = 50
 
 #: A lamp counts as seen in a clip if this many looks agree.
 _FEWEST_LOOKS: Final = 3
 #: So many looks in a row, a second and a half and more, are enough to know a lamp by.
 _LOOKS_IN_A_ROW: Final = 15
-
-PHOTO_NOTE: Final = "A photo cannot show whether a lamp flashes."
 
 
 def see(path: Path, hints: Hints, progress: Progress | None = None) -> Seen:
@@ -84,140 +82,6 @@ def see(path: Path, hints: Hints, progress: Progress | None = None) -> Seen:
         )
         masts_seen = to_the_end(masts_of_clip(watched, hints), watched, video.duration_s)
         return Seen(source, masts_seen, tuple(video.warnings))
-
-
-# --- photos ---------------------------------------------------------------------------------
-
-
-def see_photo(frame: Frame, source: SourceInfo, hints: Hints) -> Seen:
-    """Masts of one still picture."""
-    lamp_at, doubtful_at = limits("lamps")["lamp_at"], limits("lamps")["doubtful_at"]
-    spots = look(frame, hints.region)
-    lamps = [lamp for lamp in spots if lamp.lamp_odds >= lamp_at]
-    doubtful = [lamp for lamp in spots if doubtful_at <= lamp.lamp_odds < lamp_at]
-    x, y, radius = (
-        np.array([getattr(lamp, name) for lamp in lamps], np.float64)
-        for name in ("x", "y", "radius")
-    )
-    seen: list[MastSeen] = []
-    for group in masts.group(x, y, radius):
-        members = [lamps[i] for i in group.members]
-        if _is_mast([lamp.lamp_odds for lamp in members], hints):
-            number = len(seen) + 1
-            seen.append(_photo_mast(frame, number, members, doubtful, group, hints))
-    return Seen(source, tuple(seen))
-
-
-def _is_mast(lamp_odds: Iterable[float], hints: Hints) -> bool:
-    """Is one of the lamps of a group sure enough that there is a mast at all?
-
-    Where a person pointed to a region, there is; then a likely lamp will do.
-    """
-    needed = "sure_at" if hints.region is None else "lamp_at"
-    return bool(max(lamp_odds) >= limits("lamps")[needed])
-
-
-def _photo_mast(
-    frame: Frame,
-    number: int,
-    lamps: list[Lamp],
-    doubtful: list[Lamp],
-    group: masts.Group,
-    hints: Hints,
-) -> MastSeen:
-    heads = [
-        HeadSeen(
-            colour_odds=colour_odds(lamp.colour_scores),
-            behaviour_odds=photo_odds(True),
-            x=lamp.x,
-            y=lamp.y,
-            radius=lamp.radius,
-        )
-        for lamp in lamps
-    ]
-    heads, unseen = _with_dark_heads(frame, heads, hints)
-    if hints.heads is None:
-        places = [(head.x, head.y, head.radius) for head in heads]
-        spots = [(lamp.x, lamp.y, lamp.radius, lamp.lamp_odds) for lamp in doubtful]
-        unseen = _or_else(with_doubtful(unseen, places, spots), group)
-    evidence = MastEvidence(
-        heads=tuple(HeadEvidence(head.colour_odds, head.behaviour_odds) for head in heads),
-        unseen_head=unseen,
-        plates=hints.plates,
-        staggered=group.staggered,
-        notes=(PHOTO_NOTE,),
-    )
-    span = SpanSeen(None, None, tuple(heads), evidence)
-    return MastSeen(number, _box_of(heads), (span,))
-
-
-def with_doubtful(
-    unseen: float,
-    heads: list[tuple[float, float, float]],
-    spots: list[tuple[float, float, float, float]],
-) -> float:
-    """Odds of a head that was not found, with spots in line that may be lit heads of the mast.
-
-    `heads` are (x, y, radius), `spots` (x, y, radius, odds of being a lamp).
-    """
-    in_line = [odds for x, y, radius, odds in spots if masts.fits(heads, (x, y, radius))]
-    return 1.0 - (1.0 - unseen) * float(np.prod([1.0 - odds for odds in in_line]))
-
-
-def _or_else(unseen: float, group: masts.Group) -> float:
-    """Odds of a head that was not found, or that a mast has other heads than was thought.
-
-    A lamp of the next mast may be one of its heads; whatever that changes, it is not to be read.
-    """
-    settled = group.odds >= limits("chains")["settled"]
-    return unseen if settled else 1.0 - (1.0 - unseen) * group.odds
-
-
-def _with_dark_heads(
-    frame: Frame, heads: list[HeadSeen], hints: Hints
-) -> tuple[list[HeadSeen], float]:
-    """Add heads that show no light; odds that there is one more that cannot be seen."""
-    dark, unseen = _dark_heads(frame, [(head.x, head.y, head.radius) for head in heads], hints)
-    return sorted([*heads, *map(_dark_head, dark)], key=lambda head: head.y), unseen
-
-
-def _dark_heads(
-    frame: Frame, lit: list[tuple[float, float, float]], hints: Hints
-) -> tuple[list[DarkHead], float]:
-    """Heads without light beside the lit ones, and the odds that one more is not to be seen.
-
-    Where a person told how many heads the mast has, just so many are looked for; if they are not
-    found, one is surely there and unseen.
-    """
-    found, told = find_dark_heads(frame, lit)
-    if hints.heads is not None:
-        missing = max(hints.heads - len(lit), 0)
-        sure = sorted(found, key=lambda dark: -dark.odds)[:missing]
-        return sure, 0.0 if len(sure) == missing else 1.0
-    even = 0.5
-    sure = [dark for dark in found if dark.odds >= even]
-    doubtful = [shifted_odds(dark.odds) for dark in found if dark.odds < even]
-    base = limits("heads")["unseen_where_told"] if told else _unseen_where_not_told(lit)
-    return sure, float(1.0 - (1.0 - base) * np.prod([1.0 - p for p in doubtful]))
-
-
-def _unseen_where_not_told(lit: list[tuple[float, float, float]]) -> float:
-    """Odds of a head that was not found where only the lamps themselves can be seen."""
-    radius = float(np.median([r for _, _, r in lit]))
-    return float(next(p for r, p in limits("heads")["unseen_where_not_told"] if radius < r))
-
-
-def _dark_head(dark: DarkHead) -> HeadSeen:
-    return HeadSeen(dict(NO_COLOUR), photo_odds(False), dark.x, dark.y, dark.radius)
-
-
-def _box_of(heads: Iterable[HeadSeen]) -> tuple[float, float, float, float]:
-    heads = list(heads)
-    return masts.box(
-        np.array([head.x for head in heads]),
-        np.array([head.y for head in heads]),
-        np.array([head.radius for head in heads]),
-    )
 
 
 # --- clips ----------------------------------------------------------------------------------
@@ -272,20 +136,48 @@ def masts_with_sites(
             np.array([head.y for head in heads]),
             np.array([head.radius for head in heads]),
         )
+        rows = _perhaps_rows(watched, scene, heads)
         for group in groups:
             members = doubt_common_beats([heads[i] for i in group.members])
             odds = [_odds_of(lens.site) for head in members for lens in head.lenses]
-            if not _is_mast(odds, hints):
+            if not is_mast(odds, hints):
                 continue
-            dark, unseen = _dark_in_clip(watched, scene, members, doubtful, hints, known_dark)
+            others = [head for i, head in enumerate(heads) if i not in group.members]
+            dark, unseen, dwarf = _dark_in_clip(
+                watched, scene, members, others, doubtful, hints, known_dark
+            )
             if hints.heads is None:
-                unseen = _or_else(unseen, group)
+                unseen = or_else(unseen, group)
+            in_row = max(rows.get(i, 0.0) for i in group.members)
+            unseen = max(unseen, in_row)
             number = len(seen) + 1
             mast = _clip_mast(number, members, dark, unseen, group.staggered, hints)
             if mast.spans:
                 numbers = {lens.site.number for head in members for lens in head.lenses}
+                mast = _completed(mast, dwarf, (ROW_NOTE,) if in_row > 0.0 else ())
                 seen.append((mast, frozenset(numbers)))
     return seen
+
+
+def _perhaps_rows(watched: Watched, scene: int, heads: list[Head]) -> dict[int, float]:
+    """Heads, by index, that may be lamps of one position light, and how likely that is."""
+    if scene not in watched.best_frames:
+        return {}
+    frame, view = watched.best_frames[scene]
+    spots = [(*view.place(head.x, head.y), head.radius * view.zoom) for head in heads]
+    odds = [softmax(head.lenses[0].colour_scores()) for head in heads]
+    table = np.array(spots, np.float64).reshape(-1, 3)
+    rows = find_rows(table, np.array(odds).reshape(-1, 6), row_judge_of(frame, spots))
+    return {i: row.odds for row in rows for i in row.members}
+
+
+def _completed(mast: MastSeen, dwarf: float | None, notes: tuple[str, ...]) -> MastSeen:
+    """A mast with what holds for all of its spans."""
+    spans = []
+    for span in mast.spans:
+        evidence = replace(span.evidence, dwarf=dwarf, notes=(*span.evidence.notes, *notes))
+        spans.append(replace(span, evidence=evidence))
+    return replace(mast, spans=tuple(spans))
 
 
 def to_the_end(
@@ -352,7 +244,7 @@ def _clip_mast(
     # A mast is where it was seen, not where it is reckoned to be behind a train.
     seen = [span for span in spans if not all("hidden" in head.flags for head in span.heads)]
     shown = seen or spans
-    box = _box_of(shown[len(shown) // 2].heads) if shown else (0.0, 0.0, 0.0, 0.0)
+    box = box_of(shown[len(shown) // 2].heads) if shown else (0.0, 0.0, 0.0, 0.0)
     return MastSeen(number, box, tuple(spans), curves, _path(heads))
 
 
@@ -360,32 +252,39 @@ def _dark_in_clip(
     watched: Watched,
     scene: int,
     heads: list[Head],
+    others: list[Head],
     doubtful: list[Site],
     hints: Hints,
     known: DarkKnown | None = None,
-) -> tuple[list[DarkHead], float]:
-    """Heads of one mast that never shone, in the scene's coordinates; odds of one not found."""
-    places = [(head.x, head.y, head.radius) for head in heads]
+) -> tuple[list[DarkHead], float, float | None]:
+    """Heads of one mast that never shone, in the scene's coordinates; odds of one not found, and
+    of a dwarf."""
     if scene not in watched.best_frames:
-        return [], _unseen_where_not_told(places)
+        return [], float(limits("heads")["unseen_without_a_look"]), None
     frame, view = watched.best_frames[scene]
     lit = [(*view.place(head.x, head.y), head.radius * view.zoom) for head in heads]
     key = (scene, frame.index, *(round(value) for place in lit for value in place))
-    if known is not None and key in known:
-        dark, unseen = known[key]
-    else:
-        dark, unseen = _dark_heads(frame, lit, hints)
+    found = known.get(key) if known is not None else None
+    if found is None:
+        near = [(*view.place(head.x, head.y), head.radius * view.zoom) for head in others]
+        found = find_heads(frame, lit, near, told=hints.heads, clip=True)
         if known is not None:
             if len(known) >= _MOST_KNOWN:
                 known.clear()
-            known[key] = dark, unseen
+            known[key] = found
+    unseen = found.unseen
     if hints.heads is None:
+        places = [(head.x, head.y, head.radius) for head in heads]
         spots = [(site.x, site.y, site.radius, _odds_of(site)) for site in doubtful]
         unseen = with_doubtful(unseen, places, spots)
-    return [
-        DarkHead(*view.scene_place(place.x, place.y), place.radius / view.zoom, place.odds)
-        for place in dark
-    ], unseen
+    return (
+        [
+            DarkHead(*view.scene_place(place.x, place.y), place.radius / view.zoom, place.odds)
+            for place in found.dark
+        ],
+        unseen,
+        found.dwarf,
+    )
 
 
 def _curve_of(mast: int, number: int, head: Head) -> LightCurve:

@@ -17,12 +17,14 @@ from jsonschema import Draft202012Validator
 
 from mastread.decoder.rulebook import load_book
 from mastread.tools.accuracy_work import fault_lines, read_one
-from mastread.tools.reading import Reading
+from mastread.tools.reading import Reading, build_reading
 from mastread.tools.scenes.truth import Truth, read_truth
 from mastread.tools.score import score_case
 from mastread.tools.score_rows import Case
 from mastread.tools.sentences import aspect_words, is_hidden
+from mastread.vision.pipeline import see
 from mastread.vision.spans import HIDDEN_NOTE
+from mastread.vision.types import Hints
 
 FOLDER = Path(str(files("mastread.sample_frames")))
 NAMES = sorted(path.name.removesuffix(".truth.json") for path in FOLDER.glob("*.truth.json"))
@@ -32,9 +34,25 @@ def truth_of(name: str) -> Truth:
     return read_truth(FOLDER / f"{name}.truth.json")
 
 
+#: By night nothing but a lamp can be seen: how many heads there are must be told.
+HEADS_TOLD = {"larch-08-green-night": 1}
+
+
 @cache
 def reading_of(name: str) -> Reading:
-    return read_one(FOLDER / truth_of(name).file, load_book("cror"))
+    path, book = FOLDER / truth_of(name).file, load_book("cror")
+    if name in HEADS_TOLD:
+        return build_reading(see(path, Hints(heads=HEADS_TOLD[name])), book)
+    return read_one(path, book)
+
+
+def test_by_night_one_lamp_may_not_be_all() -> None:
+    path = FOLDER / truth_of("larch-08-green-night").file
+    (mast,) = read_one(path, load_book("cror"))["masts"]
+    indication = mast["spans"][0]["indication"]
+    assert indication["status"] == "ambiguous"
+    assert indication["possible"][0]["name"] == "Clear"
+    assert any("how many heads" in reason for reason in indication["reasons"])
 
 
 #: Clips that may be left open, with the right answer as the likeliest, and why.

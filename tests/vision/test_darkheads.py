@@ -1,115 +1,100 @@
-"""Heads without light on a drawn mast of equal discs: found by day, and never by night."""
+"""Heads without light on made masts of the readable kind: found by day, and possible by night.
+
+The strip net is asked here as a whole; how well it does on hard scenes is measured by the accuracy
+benchmark. Seeds are of the tuning range.
+"""
 
 from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
 import numpy as np
 import pytest
 from drawn import DrawnFrame, backdrop, disc
-from numpy.typing import NDArray
 
-from mastread.vision.darkheads import (
-    DARK_FEATURES,
-    alike_places,
-    find_dark_heads,
-    shifted_odds,
+from mastread.tools.scenes.make import make_photo
+from mastread.tools.scenes.still import encode_still
+from mastread.vision.darkheads import Found, find_heads
+from mastread.vision.photo import open_photo
+from mastread.vision.strip import Spot
+
+DAY: dict[str, Any] = {
+    "light": "overcast",
+    "size": (480, 640),
+    "masts": 1,
+    "kind": "high",
+    "type": "searchlight",
+    "lens_px": 14.0,
+    "level": 1.2,
+}
+
+
+@cache
+def looked(seed: int, aspect: str, told: int | None = None, **more: Any) -> tuple[Found, Any]:
+    """What is found round the true lamps of a made photo, and its truth."""
+    rgb, truth = make_photo(seed, aspect=aspect, **{**DAY, **more})
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "mast.png"
+        path.write_bytes(encode_still(rgb, ".png", 95, True, 1))
+        frame = open_photo(path)
+        heads = truth.masts[0].spans[0].heads
+        lit: list[Spot] = [(h.x, h.y, 1.15 * h.radius) for h in heads if h.lit_now]
+        return find_heads(frame, lit, told=told), truth
+
+
+@pytest.mark.parametrize("seed", [1, 2, 5])
+@pytest.mark.parametrize(
+    ("aspect", "dark"),
+    [
+        ("dark over red over red", 0),
+        ("red over dark over red", 1),
+        ("red over green over dark", 2),
+    ],
 )
-
-X, R = 120.0, 5.0
-HEADS = (50.0, 100.0, 150.0)
-FIGURE = {name: k for k, name in enumerate(DARK_FEATURES)}
-
-
-def mast(
-    lit: tuple[float, ...],
-    *,
-    sky: float = 0.35,
-    discs: float = 0.02,
-    heads: tuple[float, ...] = HEADS,
-) -> DrawnFrame:
-    """A mast of round backing discs with a lens in the middle of each, against an even sky."""
-    picture = backdrop(level=sky)
-    for y in heads:
-        disc(picture, X, y, 2.9 * R, (discs - sky,) * 3)
-        disc(picture, X, y, R, (0.01, 0.01, 0.01))
-    for y in lit:
-        disc(picture, X, y, R, (0.9, 0.06, 0.03))
-    return DrawnFrame(np.maximum(picture, 0.0))
+def test_by_day_the_dark_disc_is_found(seed: int, aspect: str, dark: int) -> None:
+    found, truth = looked(seed, aspect)
+    (one,) = found.dark
+    place = truth.masts[0].heads[dark]
+    assert (one.x, one.y) == pytest.approx((place.x, place.y), abs=1.5 * place.radius)
+    assert one.odds >= 0.5
 
 
-def spots(lit: tuple[float, ...]) -> list[tuple[float, float, float]]:
-    return [(X, y, R) for y in lit]
+@pytest.mark.parametrize("seed", [1, 2, 5])
+def test_a_mast_whose_heads_are_all_lit_has_no_dark_one(seed: int) -> None:
+    found, _ = looked(seed, "red over green over red")
+    assert found.dark == ()
+    assert found.unseen < 0.1
 
 
-def nearest(places: NDArray[np.float64], y: float) -> int:
-    return int(np.argmin(np.hypot(places[:, 0] - X, places[:, 1] - y)))
+def test_the_dark_lenses_of_a_lit_head_are_no_heads() -> None:
+    found, _ = looked(3, "red over green", type="vertical")
+    assert found.dark == ()
 
 
-@pytest.mark.parametrize("dark", HEADS)
-def test_the_dark_disc_is_among_the_places(dark: float) -> None:
-    lit = tuple(y for y in HEADS if y != dark)
-    places, table, told = alike_places(mast(lit), spots(lit))
-    assert told
-    assert table.shape == (len(places), len(DARK_FEATURES))
-    k = nearest(places, dark)
-    assert places[k] == pytest.approx((X, dark), abs=1.5)
-    # The likest place of all, standing in line, between the lit ones or beyond them.
-    assert k == 0
-    row = table[k]
-    assert row[FIGURE["likeness"]] > 0.9
-    assert row[FIGURE["off_line"]] < 0.4
-    assert row[FIGURE["between"]] == (dark == HEADS[1])
-    assert row[FIGURE["gaps_known"]] == 1.0
-    assert row[FIGURE["lit_heads"]] == 2.0
-    assert row[FIGURE["log_distance"]] == pytest.approx(np.log(50.0 / R), abs=0.05)
+def test_by_night_a_head_may_be_there_that_nobody_sees() -> None:
+    night: dict[str, Any] = {"light": "night", "level": 60.0, "lens_px": 8.0}
+    found, truth = looked(4, "red over dark", **night)
+    # Its outline may show after all; then it is in its place, else it is said to be possible.
+    near = [
+        abs(one.x - place.x) + abs(one.y - place.y) < 4.0 * place.radius
+        for one in found.dark
+        for place in truth.masts[0].heads[1:]
+    ]
+    assert any(near) or found.unseen > 0.1
 
 
-def test_lit_heads_are_no_dark_ones() -> None:
-    places, _, told = alike_places(mast(HEADS), spots(HEADS))
-    assert told
-    for y in HEADS:
-        assert (np.hypot(places[:, 0] - X, places[:, 1] - y) > 3 * R).all()
-
-
-def test_a_dark_head_is_likelier_where_a_disc_stands_than_where_none_does() -> None:
-    lit = HEADS[:2]
-
-    def odds(heads: tuple[float, ...]) -> float:
-        found, told = find_dark_heads(mast(lit, heads=heads), spots(lit))
-        assert told
-        assert [one.odds for one in found] == sorted((one.odds for one in found), reverse=True)
-        near = [one.odds for one in found if abs(one.y - HEADS[2]) < R and abs(one.x - X) < R]
-        return max(near, default=0.0)
-
-    # The net never saw a picture as plain as this one: asked is only that it weighs the disc.
-    assert odds(HEADS) > 0.1
-    assert odds(lit) < 0.01
-
-
-def test_by_night_nothing_is_found_and_this_is_said() -> None:
-    lit = HEADS[:2]
-    frame = mast(lit, sky=0.0004, discs=0.0001)
-    places, table, told = alike_places(frame, spots(lit))
-    assert (len(places), table.shape) == (0, (0, len(DARK_FEATURES)))
-    assert not told
-    assert find_dark_heads(frame, spots(lit)) == ([], False)
-
-
-def test_lamps_of_a_pixel_show_too_little() -> None:
-    lit = HEADS[:2]
-    assert find_dark_heads(mast(lit), [(X, y, 1.5) for y in lit]) == ([], False)
-    assert find_dark_heads(mast(lit), []) == ([], False)
+def test_just_so_many_heads_are_found_as_were_told() -> None:
+    found, _ = looked(1, "red over dark over red", told=3)
+    assert (len(found.dark), found.unseen) == (1, 0.0)
+    found, _ = looked(1, "red over dark over red", told=2)
+    assert (found.dark, found.unseen) == ((), 0.0)
 
 
 def test_a_mast_at_the_edge_of_the_picture_is_no_trouble() -> None:
-    whole = mast(HEADS[:2]).picture
-    narrow = DrawnFrame(whole[:, int(X) - 3 : int(X) + 4])
-    assert find_dark_heads(narrow, [(3.0, y, R) for y in HEADS[:2]]) == ([], False)
-
-
-def test_a_place_that_may_be_a_head_counts_for_less_outside_of_made_scenes() -> None:
-    odds = np.linspace(0.0, 1.0, 21)
-    shifted = np.array([shifted_odds(float(p)) for p in odds])
-    assert (np.diff(shifted) > 0).all()
-    assert (shifted[1:-1] < odds[1:-1]).all()
-    assert shifted[0] == pytest.approx(0.0, abs=1e-6)
-    assert shifted[-1] == pytest.approx(1.0, abs=1e-6)
+    picture = backdrop(level=0.3)
+    disc(picture, 3.0, 100.0, 5.0, (0.9, 0.06, 0.03))
+    found = find_heads(DrawnFrame(np.maximum(picture, 0.0)[:, :7]), [(3.0, 100.0, 5.0)])
+    assert 0.0 <= found.unseen <= 1.0

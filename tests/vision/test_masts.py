@@ -142,8 +142,8 @@ def test_lamps_that_may_be_two_masts_or_a_staggered_one_are_doubtful() -> None:
 
 def test_what_is_seen_between_two_lamps_settles_whose_they_are() -> None:
     places = [(400.0, 300.0, 5.0), (430.0, 345.0, 5.0)]
-    joined = masts.group(*(np.array(c) for c in zip(*places, strict=True)), lambda _: 4.0)
-    apart = masts.group(*(np.array(c) for c in zip(*places, strict=True)), lambda _: -6.0)
+    joined = masts.group(*(np.array(c) for c in zip(*places, strict=True)), lambda *_: 4.0)
+    apart = masts.group(*(np.array(c) for c in zip(*places, strict=True)), lambda *_: -6.0)
     assert [g.members for g in joined] == [(0, 1)]
     assert [g.members for g in apart] == [(0,), (1,)]
     assert joined[0].odds > 0.9

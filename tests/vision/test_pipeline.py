@@ -15,7 +15,7 @@ import pytest
 from mastread.tools.scenes.clip import make_clip
 from mastread.tools.scenes.make import write_photo
 from mastread.vision.label import label_head
-from mastread.vision.pipeline import see, with_doubtful
+from mastread.vision.pipeline import see
 from mastread.vision.types import Hints, Seen
 
 EASY: dict[str, Any] = {"light": "overcast", "size": (960, 540), "masts": 1, "kind": "high"}
@@ -111,11 +111,3 @@ def test_a_clip_tells_flashing_with_its_rate(tmp_path: Path) -> None:
     lit_share = float(np.nanmean(mast.curves[0].lit > 0.5))
     # A filament glows on after its current is cut, the longer the more the camera is exposed.
     assert lit_share == pytest.approx(truth.masts[0].spans[0].heads[0].duty or 0.0, abs=0.2)
-
-
-def test_spots_in_line_that_were_not_made_out_may_be_heads() -> None:
-    heads = [(100.0, 200.0, 5.0)]
-    in_line, aside = (101.0, 120.0, 5.0, 0.4), (400.0, 120.0, 5.0, 0.4)
-    assert with_doubtful(0.01, heads, []) == pytest.approx(0.01)
-    assert with_doubtful(0.01, heads, [aside]) == pytest.approx(0.01)
-    assert with_doubtful(0.01, heads, [in_line, aside]) == pytest.approx(1 - 0.99 * 0.6)

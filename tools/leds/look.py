@@ -22,7 +22,8 @@ from mastread.vision.frame import Frame
 from mastread.vision.measure import measure
 from mastread.vision.media import kind_of
 from mastread.vision.photo import open_photo
-from mastread.vision.pipeline import see, see_photo
+from mastread.vision.pipeline import see
+from mastread.vision.stills import see_photo
 from mastread.vision.types import Hints, MastSeen, SourceInfo
 from mastread.vision.video import open_video
 
