@@ -21,6 +21,9 @@ APPLICATION_ID: Final = 0x6D617374
 #: The schema that this program writes; step N is ``schema-N.sql``.
 SCHEMA: Final = 1
 
+#: Memory for pages of the database that were read, KiB (SQLite's own default is 2,000).
+CACHE_KIB: Final = 64_000
+
 #: How long a writer waits for another one, seconds.
 WAIT_S: Final = 30.0
 
@@ -62,6 +65,8 @@ def connect(folder: Path, *, create: bool) -> sqlite3.Connection:
     try:
         database.row_factory = sqlite3.Row
         database.execute("PRAGMA foreign_keys = ON")
+        # Room for all that is looked through on a shelf of some 100,000 spans.
+        database.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
         _upgrade(database, path)
         _keep_safe(database)
     except sqlite3.Error as error:

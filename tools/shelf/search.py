@@ -108,7 +108,9 @@ def look(
         return find(database, query, limit, offset), count(database, query)
     # Fields must be looked at span by span in any case: once for both answers.
     where, values = _where(query)
-    text = f"SELECT s.row FROM {_source(database, query)} WHERE {where} ORDER BY s.sure DESC, s.row"
+    picky = bool(query.words or query.file)
+    source = "span s" if picky else _source(database, query)
+    text = f"SELECT s.row FROM {source} WHERE {where} ORDER BY s.sure DESC, s.row"
     cursor = database.cursor()
     # Mere tuples: there may be many.
     cursor.row_factory = None
