@@ -139,7 +139,7 @@ def _motion(
     if not reading["masts"]:
         return None
     with open_video(source) as video:
-        found = map_motion(video, paths[0] if paths else np.zeros((0, 3)))
+        found = map_motion(video, paths[0] if paths else np.zeros((0, 3)), video.duration_s)
     if found is None:
         return None
     return found.without([(b[0], b[1], b[2], b[3]) for b in (m["box"] for m in reading["masts"])])

@@ -29,6 +29,8 @@ TOLERANCE: Final = 0.03
 
 #: The clip is looked at so often, times a second ...
 RATE_HZ: Final = 4.0
+#: ... but no oftener than makes this many looks, so that a clip of hours fits into memory (0.1 GB),
+MOST_LOOKS: Final = 20_000
 #: ... and a tag goes so long before something comes under it, and returns as long after, seconds.
 AHEAD_S: Final = 0.5
 
@@ -42,12 +44,14 @@ class MotionMap:
     time_s : (N,) when it was looked
     busy : (N, rows, columns) bool
     width, height : of the picture, pixels of the document
+    step_s : how far its times are apart at least
     """
 
     time_s: NDArray[np.float64]
     busy: NDArray[np.bool_]
     width: int
     height: int
+    step_s: float = 1.0 / RATE_HZ
 
     def busy_at(self, rects: Sequence[Rect], scale: float = 1.0) -> NDArray[np.bool_]:
         """Return when something is in one of `rects` (x0, y0, x1, y1, document times `scale`)."""
@@ -80,9 +84,10 @@ class MotionMap:
 
     def busy_times(self, rects: Sequence[Rect], scale: float = 1.0) -> list[Interval]:
         """Return when tags at `rects` have to go, with the time ahead and after."""
+        ahead = max(AHEAD_S, 2 * self.step_s)
         found: list[Interval] = []
         for time_s in self.time_s[self.busy_at(rects, scale)].tolist():
-            start, end = time_s - AHEAD_S, time_s + AHEAD_S
+            start, end = time_s - ahead, time_s + ahead
             if found and start <= found[-1][1]:
                 found[-1] = (found[-1][0], end)
             else:
@@ -90,23 +95,27 @@ class MotionMap:
         return found
 
 
-def map_motion(frames: Iterable[Frame], path: NDArray[np.float64]) -> MotionMap | None:
+def map_motion(
+    frames: Iterable[Frame], path: NDArray[np.float64], length_s: float | None = None
+) -> MotionMap | None:
     """Look at the frames of a clip, and tell where something moves.
 
     Parameters
     ----------
     frames : of the whole clip
     path : (N, 3) time_s, dx, dy: how the camera moved, from the path of a mast
+    length_s : how long the clip is, where that is known
 
     Returns
     -------
     MotionMap, or None where there was nothing to look at
     """
+    step = max(1.0 / RATE_HZ, (length_s or 0.0) / MOST_LOOKS)
     times: list[float] = []
     pictures: list[NDArray[np.uint8]] = []
     size = (0, 0)
     for frame in frames:
-        if times and frame.time_s < times[-1] + 1.0 / RATE_HZ - 1e-6:
+        if times and frame.time_s < times[-1] + step - 1e-6:
             continue
         size = (frame.width, frame.height)
         times.append(frame.time_s)
@@ -124,7 +133,7 @@ def map_motion(frames: Iterable[Frame], path: NDArray[np.float64]) -> MotionMap 
         apart = cells - usual
         if known.any():
             busy[n] = known & (np.abs(apart - np.median(apart[known])) > MOVED)
-    return MotionMap(np.array(times), busy, *size)
+    return MotionMap(np.array(times), busy, *size, step)
 
 
 def _cells(frame: Frame, path: NDArray[np.float64]) -> NDArray[np.uint8]:

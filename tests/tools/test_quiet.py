@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from mastread.tools.quiet import AHEAD_S, map_motion
+from mastread.tools.quiet import AHEAD_S, MOST_LOOKS, map_motion
 from mastread.tools.tags import choose_places
 from mastread.vision.frame import Planes
 
@@ -75,6 +75,16 @@ def test_what_the_lamps_of_a_mast_do_does_not_count() -> None:
     assert rest.busy_times([(450, 450, 470, 500)]) == []
     assert rest.busy_times([(600, 450, 640, 500)]) == found.busy_times([(600, 450, 640, 500)])
     assert found.busy_times([(450, 450, 470, 500)])
+
+
+def test_a_long_clip_is_looked_at_less_often() -> None:
+    found = map_motion(_clip(), NOWHERE, MOST_LOOKS * 0.5)  # type: ignore[arg-type]
+    assert found is not None
+    assert np.diff(found.time_s) == pytest.approx(0.5)
+    # Between two looks something may have come: tags go that much earlier.
+    ((start, end),) = found.busy_times([(400, 430, 560, 470)])
+    assert start < 0.9 - AHEAD_S
+    assert end > 1.9 + AHEAD_S
 
 
 def test_a_still_clip_is_free_everywhere() -> None:
