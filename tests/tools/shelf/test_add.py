@@ -8,11 +8,13 @@ import shutil
 from collections.abc import Sequence
 from pathlib import Path
 
+import jsonschema
 import pytest
 from click.testing import CliRunner
 
 from mastread.decoder.words import NOTICE
 from mastread.tools.cli import cli
+from mastread.tools.reading import schema
 from mastread.tools.shelf import add as adding
 from mastread.tools.shelf import recipe
 from mastread.tools.shelf.add import Tally, add, local
@@ -68,6 +70,7 @@ def test_each_span_has_its_files_and_the_machines_reading(built: Path) -> None:
             document = shelf.document(span.reading)
             assert view["heads"] in [s["heads"] for m in document["masts"] for s in m["spans"]]
             assert document["notice"] == NOTICE
+            jsonschema.validate(document, schema())
             if view["start_s"] is not None and view["end_s"] is not None:
                 assert view["clip_start_s"] <= view["start_s"]
                 assert view["start_s"] <= view["poster_s"] <= view["end_s"]

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import jsonschema
 import pytest
 from shelves import make_record, make_shelf
 
 from mastread.decoder.language import AspectError
+from mastread.tools.reading import schema
 from mastread.tools.shelf.database import NAME, ShelfError
 from mastread.tools.shelf.enter import enter
 from mastread.tools.shelf.search import Query
@@ -80,6 +83,20 @@ def test_a_correction_head_by_head_with_places(shelf: Shelf) -> None:
     for wrong in ([], [{"colour": "pink", "behaviour": "steady", "x": 1, "y": 1, "radius": 1}]):
         with pytest.raises(WrongCallError):
             shelf.correct_heads(span.id, "Jo", wrong)
+
+
+def test_what_a_person_states_keeps_the_schema_of_a_reading(shelf: Shelf) -> None:
+    first, second, other = shelf.spans_of(1)
+    document = shelf.document(first.reading)
+    shelf.correct(first.id, "Jo", "steady or flashing yellow over dark, plates unknown")
+    shelf.withhold(second.id, "Jo")
+    shelf.correct(other.id, "Jo", "unknown over red with A and R plates, dwarf")
+    for span in (first, second, other):
+        view = shelf.span(span.id).view
+        for key in ("heads", "indication"):
+            document["masts"][0]["spans"][0][key] = view[key]  # type: ignore[literal-required]
+        jsonschema.validate(document, schema())
+        json.dumps(view, allow_nan=False)
 
 
 def test_each_act_can_be_undone_and_redone(shelf: Shelf) -> None:
