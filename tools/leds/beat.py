@@ -64,13 +64,16 @@ class Beat:
     uneven_s: float
 
 
-def beat_of(time_s: Floats, flux: Floats, exposure_s: float | None = None) -> Beat | None:
+def beat_of(
+    time_s: Floats, flux: Floats, exposure_s: float | None = None, *, burnt: bool = False
+) -> Beat | None:
     """Find the beat of a lamp's light.
 
     Parameters
     ----------
     time_s, flux : (N,) presentation times and light, in any unit; NaN where not seen
     exposure_s : shutter, if known; else up to the time between two frames
+    burnt : the lamp's core is clipped when lit, which hides the beginning of a slow fall
 
     Returns
     -------
@@ -97,8 +100,23 @@ def beat_of(time_s: Floats, flux: Floats, exposure_s: float | None = None) -> Be
     rate, share, uneven = solved
     shutter = min(exposure_s or gap, gap)
     rise, fall = _edge_times(time_s[within], light[within], shutter)
+    share = _with_slow_edges(share, rise, fall, rate.value, burnt)
     cycles = max(len(rises), len(falls)) - 1
     return Beat(rate, share, rise, fall, cycles, uneven)
+
+
+def _with_slow_edges(share: Range, rise: Range, fall: Range, rate_hz: float, burnt: bool) -> Range:
+    """Widen an on-fraction for a lamp that glows up and down, such as a filament.
+
+    Half light is then not when the current is switched: it comes half a rise late and goes half a
+    fall late; and where the core is clipped, the fall has begun unseen, by up to a whole fall.
+    """
+    if rise.low <= 0.0 and fall.low <= 0.0:
+        return share
+    late = rate_hz * 0.5 * np.array([fall.high if np.isfinite(fall.high) else fall.low, rise.low])
+    low = share.low - float(late[0]) * (2.0 if burnt else 1.0) + float(late[1])
+    low, high = max(min(low, share.low), 0.0), share.high
+    return Range(0.5 * (low + high), low, high)
 
 
 def _levels(flux: Floats) -> tuple[float, float] | None:

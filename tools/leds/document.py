@@ -182,7 +182,8 @@ def _lamp(number: int, one: Judged) -> Document:
 
 def _over_time(lit: Lit) -> Document:
     """Flash and flicker of a lamp in a clip."""
-    beat = beats.beat_of(lit.time_s, lit.flux)
+    burnt = lit.sample is not None and lit.sample.burnt > 0.02
+    beat = beats.beat_of(lit.time_s, lit.flux, burnt=burnt)
     out: Document = {"flash": None, "flicker": None}
     steady = lit.flux
     if beat is not None:
@@ -221,7 +222,24 @@ def _flash(beat: beats.Beat) -> Document:
         "cycles": beat.cycles,
         "uneven_s": round(beat.uneven_s, 3),
         "rates": rates,
+        "edges": [
+            {
+                "name": entry["name"],
+                "longest_s": entry["longest_s"],
+                "rise": _standing_of_edge(beat.rise_s, entry["longest_s"]),
+                "fall": _standing_of_edge(beat.fall_s, entry["longest_s"]),
+                "source": entry["source"],
+                "grade": entry["grade"],
+            }
+            for entry in data_file("rates.toml")["edge"]
+        ],
     }
+
+
+def _standing_of_edge(seen: beats.Range, longest_s: float) -> str:
+    if seen.high <= longest_s:
+        return "inside"
+    return "slower" if seen.low > longest_s else "undecided"
 
 
 def _standing(seen: tuple[float, float], limit: tuple[float, ...]) -> str:

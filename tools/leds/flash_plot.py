@@ -29,8 +29,9 @@ def flash_svg(document: Document, lit: Sequence[Lit]) -> bytes | None:
         )
         for k, (lamp, one) in enumerate(shown):
             axes = figure.add_subplot(len(shown), 1, k + 1)
-            level = float(np.nanpercentile(one.flux, 95))
-            axes.plot(one.time_s, one.flux / max(level, 1e-9), marker=".", markersize=3,
+            base = min(float(np.nanpercentile(one.flux, 2)), 0.0)
+            level = float(np.nanpercentile(one.flux, 95)) - base
+            axes.plot(one.time_s, (one.flux - base) / max(level, 1e-9), marker=".", markersize=3,
                       linewidth=0.9, color="#1b3a5c")  # fmt: skip
             axes.axhline(0.5, color="#999", linewidth=0.6, linestyle=":")
             axes.set_ylabel("light", fontsize=8)

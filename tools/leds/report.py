@@ -166,6 +166,9 @@ def time_lines(lamp: Document) -> Iterator[str]:
             low, high = m["per_minute"]
             standing = say_led(f"say.rate.{m['standing']}")
             yield say_led("say.rate", name=m["name"], low=low, high=high, standing=standing)
+        for m in flash["edges"]:
+            words = {e: say_led(f"say.rate.{m[e]}") for e in ("rise", "fall")}
+            yield say_led("say.edges", name=m["name"], longest=1000 * m["longest_s"], **words)
     if "flash_refused" in lamp:
         yield say_led("say.refused", reason=lamp["flash_refused"])
     if (flicker := lamp["flicker"]) is not None:

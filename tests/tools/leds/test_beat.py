@@ -102,6 +102,26 @@ def test_rise_and_fall_lie_within_the_stated_bounds(rate: str, rise_s: float) ->
                 assert found.rise_s.low > 0.02
 
 
+@pytest.mark.parametrize("burnt", [False, True])
+def test_a_filament_s_on_fraction_covers_that_of_its_current(burnt: bool) -> None:
+    # A filament warms in about 60 ms and cools in about 100 (common practice, no source).
+    for fps in (25.0, 30.0, 60.0):
+        step = 1e-3
+        t = np.arange(0, 8, step)
+        current = np.mod(t * 1.0 + 0.1, 1.0) < 0.5
+        light = np.zeros(len(t))
+        for k in range(1, len(t)):
+            pace = 0.06 if current[k] else 0.10
+            light[k] = light[k - 1] + step / pace * (float(current[k]) - light[k - 1])
+        seen = np.minimum(light, 0.35) if burnt else light
+        time_s = np.arange(int(7.9 * fps)) / fps
+        flux = np.interp(time_s, t, seen)
+        found = beat.beat_of(time_s, flux, burnt=burnt)
+        assert found is not None
+        assert found.on_fraction.low <= 0.5 <= found.on_fraction.high
+        assert found.rate_hz.low <= 1.0 <= found.rate_hz.high
+
+
 def test_lost_and_hidden_frames_do_not_matter() -> None:
     rng = np.random.default_rng(20003)
     time_s, flux = exposed(flash(1.0, 0.5, 0.2), 30.0, 0.01)
