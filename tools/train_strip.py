@@ -61,7 +61,7 @@ def collect(photos: str, jobs: int, out: Path) -> None:
 @main.command()
 @click.argument("strips", nargs=-1, type=click.Path(exists=True, path_type=Path), required=True)
 @click.option("--check", multiple=True, type=click.Path(exists=True, path_type=Path), required=True)
-@click.option("--rounds", default=16, show_default=True)
+@click.option("--rounds", default=8, show_default=True)
 @click.option("--seed", default=7, show_default=True)
 @click.option("--out", type=click.Path(path_type=Path), default=Path("vision"))
 def fit(strips: Sequence[Path], check: Sequence[Path], rounds: int, seed: int, out: Path) -> None:
