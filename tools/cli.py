@@ -16,6 +16,7 @@ import click
 from mastread.decoder.words import NOTICE
 from mastread.tools.cli_book import book
 from mastread.tools.cli_demo import demo
+from mastread.tools.cli_desk import desk
 from mastread.tools.cli_explain import explain
 from mastread.tools.cli_quiz import quiz
 from mastread.tools.cli_read import read
@@ -78,7 +79,7 @@ def cli() -> None:
     """Tell what railway signals showed in a photo or a video, and what it means."""
 
 
-for command in (read, explain, demo, book, schema, shelf, quiz, leds):
+for command in (read, explain, demo, book, schema, shelf, desk, quiz, leds):
     cli.add_command(command)
 
 

@@ -17,11 +17,15 @@ SIDE: Final = 24.0
 def sheet() -> str:
     """Return the style sheet without what is made for one page."""
     text = files("mastread.tools.report").joinpath("page.css").read_text(encoding="utf-8")
-    inks = "".join(
+    return text + inks()
+
+
+def inks() -> str:
+    """Return the rules of the classes ``ink-COLOUR``."""
+    return "".join(
         f".ink-{name}{{color:#{r:02x}{g:02x}{b:02x}}}"
         for name, (r, g, b) in drawing.LENS_INK.items()
     )
-    return text + inks
 
 
 def script() -> str:

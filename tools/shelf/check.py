@@ -60,13 +60,18 @@ def check(
     found: list[Finding] = []
     for done, one in enumerate(media, start=1):
         found += [*_footage(shelf, one), *_kept(shelf, one)]
-        spans = shelf.spans_of(one)
-        found += [*_neighbours(spans), *_ride(shelf, spans)]
+        found += hints(shelf, one)
         report(done / len(media))
     if line:
         found += _row(shelf, [shelf.span(name) for name in line])
     _note(shelf, found)
     return found
+
+
+def hints(shelf: Shelf, media: int) -> list[Finding]:
+    """Return what is odd about the spans of one file beside one another; no file is opened."""
+    spans = shelf.spans_of(media)
+    return [*_neighbours(spans), *_ride(shelf, spans)]
 
 
 def _footage(shelf: Shelf, media: int) -> Iterator[Finding]:

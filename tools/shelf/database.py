@@ -19,7 +19,7 @@ NAME: Final = "shelf.sqlite"
 APPLICATION_ID: Final = 0x6D617374
 
 #: The schema that this program writes; step N is ``schema-N.sql``.
-SCHEMA: Final = 1
+SCHEMA: Final = 2
 
 #: Memory for pages of the database that were read, KiB (SQLite's own default is 2,000).
 CACHE_KIB: Final = 64_000

@@ -23,6 +23,7 @@ from mastread.tools.shelf import record as rec
 from mastread.tools.shelf.cut import Cut, cut_clip
 from mastread.tools.shelf.history import now
 from mastread.tools.shelf.light import light_of
+from mastread.tools.shelf.measured import write_measured
 from mastread.tools.shelf.record import Made, Record
 from mastread.tools.shelf.shots import Shot, crop, shot_of_photo, shot_of_span, write_jpeg
 from mastread.tools.shelf.texts import say
@@ -172,6 +173,8 @@ def _make(
         half = Path(name) / "folder"
         half.mkdir()
         made = _photo(path, seen, half) if seen.source.kind == "photo" else _video(seen, half)
+        if seen.source.kind == "video":
+            write_measured(seen, half)
         report(1.0)
         hints: Mapping[str, Any] = asdict(recipe.hints)
         if digest_of(path) != sha256:

@@ -1,0 +1,339 @@
+"""The desk in a real Chromium: by keyboard alone, reloaded, killed, with bad files, by axe-core.
+
+Accessibility is checked by axe-core, an independent implementation of the rules of WCAG 2.2
+levels A and AA (www.w3.org/TR/WCAG22/).
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from desks import ASPECTS, fill_shelf
+
+from mastread.tools.shelf.store import Shelf
+
+pytest.importorskip("flask", reason="pip install mastread[desk]")
+
+Desk = tuple[subprocess.Popen[str], str]
+PATIENCE_MS = 60_000
+
+
+def _start(folder: Path) -> Desk:
+    command = [sys.executable, "-m", "mastread.tools.cli", "desk", str(folder)]
+    process = subprocess.Popen(
+        [*command, "--no-browser", "--who", "Jo Larch"], stdout=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    found = re.search(r"http://\S+", process.stdout.readline())
+    assert found is not None
+    return process, found.group()
+
+
+@pytest.fixture
+def start() -> Iterator[Callable[[Path], Desk]]:
+    """Open a desk in a process of its own."""
+    begun: list[subprocess.Popen[str]] = []
+
+    def go(folder: Path) -> Desk:
+        process, address = _start(folder)
+        begun.append(process)
+        return process, address
+
+    yield go
+    for process in begun:
+        process.kill()
+        process.wait()
+        assert process.stdout is not None
+        process.stdout.close()
+
+
+@pytest.fixture
+def look(browser: Any) -> Iterator[Callable[..., Any]]:
+    """Open a page; at the end nothing may have gone wrong in it or come from elsewhere."""
+    contexts: list[Any] = []
+    faults: list[str] = []
+    elsewhere: list[str] = []
+
+    def go(address: str, *, width: int = 1400, height: int = 900, **told: Any) -> Any:
+        context = browser.new_context(viewport={"width": width, "height": height}, **told)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(PATIENCE_MS)
+        host = address.split("/")[2]
+
+        def hear(message: Any) -> None:
+            # A server that was killed, and a file that was refused, are meant to be noticed.
+            if message.type == "error" and "Failed to load resource" not in message.text:
+                faults.append(message.text)
+
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        page.on("console", hear)
+        page.on("request", lambda r: host in r.url or elsewhere.append(r.url))
+        page.goto(address)
+        page.wait_for_selector("body[data-ready]")
+        page.wait_for_function("!!document.querySelector('#means').textContent")
+        return page
+
+    yield go
+    for context in contexts:
+        context.close()
+    assert faults == []
+    assert elsewhere == []
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    fill_shelf(tmp_path / "s", painted=True)
+    return tmp_path / "s"
+
+
+def _title(page: Any) -> str:
+    return str(page.locator("#stage-title").inner_text())
+
+
+def _kept(page: Any) -> None:
+    page.wait_for_function("!document.body.dataset.unsent")
+
+
+def _left(page: Any, count: int) -> None:
+    page.wait_for_function(f"document.querySelector('#left').textContent.startsWith('{count} to')")
+
+
+def _moved(page: Any, before: str) -> None:
+    page.wait_for_function("(old) => location.hash !== old", arg=before)
+
+
+def test_ten_clips_by_keyboard_alone_and_all_is_there_after_a_reload(
+    folder: Path, start: Callable[[Path], Desk], look: Callable[..., Any]
+) -> None:
+    page = look(start(folder)[1])
+    key = page.keyboard.press
+    page.wait_for_function("document.querySelector('#clip').readyState >= 2")
+    key("ArrowRight")
+    page.wait_for_function("document.querySelector('#clip').currentTime > 0.01")
+    said: dict[str, str] = {}
+    for n in range(10):
+        here = page.evaluate("location.hash")
+        title = _title(page)
+        if n == 1:
+            # By keys: the second head flashes green.
+            key("2")
+            key("g")
+            key("f")
+            _kept(page)
+            colours = title.split(" over ")
+            colours[1:2] = ["flashing green"]
+            said[here] = " over ".join(colours)
+        elif n == 4:
+            # In words.
+            key("t")
+            page.keyboard.type("green over red over yellow with R plate")
+            _kept(page)
+            key("Escape")
+            said[here] = "green over red over yellow"
+        elif n == 6:
+            key("a")
+            key("l")
+            _kept(page)
+            heads = page.locator("#heads .head").count()
+            assert "lunar" in page.locator("#heads .head").last.inner_text()
+            assert heads == len(title.split(" over ")) + (len(title.split(" over ")) < 3)
+            said[here] = " over ".join([*title.split(" over "), "lunar"])
+        elif n == 8:
+            said[here] = "withheld"
+            key("x")
+            _left(page, 10 - n - 1)
+            continue
+        else:
+            said[here] = title
+        key("Enter")
+        _left(page, 10 - n - 1)
+        if n < 9:
+            _moved(page, here)
+    page.reload()
+    page.wait_for_selector("body[data-ready]")
+    _left(page, 0)
+    page.select_option("#show", "done")
+    page.wait_for_function("document.querySelectorAll('#lines li').length === 10")
+    with Shelf.open(folder) as shelf:
+        for here, aspect in said.items():
+            span = shelf.span(here[1:])
+            assert span.view["who"] == "Jo Larch"
+            assert span.view["at"]
+            assert span.machine["verdict"] is None
+            if aspect == "withheld":
+                assert span.view["verdict"] == "withheld"
+            else:
+                assert span.view["aspect"] == aspect
+        verdicts = [shelf.span(here[1:]).view["verdict"] for here in said]
+    assert sorted(v or "" for v in verdicts) == ["confirmed"] * 6 + ["corrected"] * 3 + ["withheld"]
+
+
+def test_a_server_killed_in_the_middle_of_an_edit_loses_nothing(
+    folder: Path, start: Callable[[Path], Desk], look: Callable[..., Any]
+) -> None:
+    process, address = start(folder)
+    page = look(address)
+    here = page.evaluate("location.hash")
+    key = page.keyboard.press
+    for letter in ("1", "y", "2", "g", "f"):
+        key(letter)
+    _kept(page)
+    before = [one.inner_text() for one in page.locator("#heads .chip").all()]
+    assert "flashing green" in before[1]
+    process.kill()
+    process.wait()
+    key("r")
+    page.wait_for_selector("#trouble:not([hidden])")
+    assert "does not answer" in page.locator("#trouble").inner_text()
+    again = look(f"{start(folder)[1]}{here}")
+    assert again.locator("#statement.open").count() == 1
+    assert [one.inner_text() for one in again.locator("#heads .chip").all()] == before
+    again.keyboard.press("z")
+    again.wait_for_function("document.querySelector('#heads').innerText.includes('steady green')")
+    again.keyboard.press("Shift+Z")
+    _kept(again)
+    again.keyboard.press("Enter")
+    _left(again, 9)
+    with Shelf.open(folder) as shelf:
+        view = shelf.span(here[1:]).view
+    assert view["heads"][1]["behaviour"] == "flashing"
+    assert view["verdict"] == "corrected"
+
+
+def test_a_page_that_is_closed_in_the_middle_of_an_edit_loses_nothing(
+    folder: Path, start: Callable[[Path], Desk], look: Callable[..., Any]
+) -> None:
+    address = start(folder)[1]
+    page = look(address)
+    here = page.evaluate("location.hash")
+    page.keyboard.press("t")
+    page.keyboard.type("flashing red over gre")
+    _kept(page)
+    page.close()
+    again = look(f"{address}{here}")
+    assert again.locator("#words").input_value() == "flashing red over gre"
+    assert "gre" in again.locator("#words-trouble").inner_text()
+
+
+def test_a_bad_file_and_a_good_one_are_dropped(
+    folder: Path, start: Callable[[Path], Desk], look: Callable[..., Any], tmp_path: Path
+) -> None:
+    import cv2
+    import numpy as np
+
+    bad, torn = tmp_path / "<img src=x onerror=alert(1)>.mp4", tmp_path / "torn.mp4"
+    bad.write_bytes(b"<html>no film</html>" * 400)
+    torn.write_bytes(b"\0\0\0\x18ftypisom" + bytes(5000))
+    plain = tmp_path / "plain.png"
+    cv2.imwrite(str(plain), np.full((96, 128, 3), 90, np.uint8))
+    page = look(start(folder)[1])
+    page.set_input_files("#pick", [str(bad), str(torn), str(plain)])
+    page.wait_for_function("document.querySelectorAll('#jobs .failed').length === 2")
+    page.wait_for_function("document.querySelectorAll('#jobs li.done').length === 1")
+    words = page.locator("#jobs").inner_text()
+    assert "it was not kept" in words
+    assert "torn.mp4: is cut off or damaged" in words
+    assert "plain.png is read" in words
+    assert page.locator("#jobs img").count() == 0
+    # Dropping on the page itself, as a mouse does.
+    page.evaluate(
+        """() => {
+          const data = new DataTransfer();
+          data.items.add(new File(["no film"], "notes.txt"));
+          document.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true }));
+        }"""
+    )
+    page.wait_for_function("document.querySelectorAll('#jobs .failed').length === 3")
+
+
+def test_axe_finds_nothing(
+    folder: Path, start: Callable[[Path], Desk], look: Callable[..., Any]
+) -> None:
+    axe = pytest.importorskip(
+        "axe_playwright_python.sync_playwright", reason="pip install axe-playwright-python"
+    )
+    rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+    address = start(folder)[1]
+    for width in (1400, 390):
+        # axe-core is put into the page by the test, which the page's own policy forbids.
+        page = look(address, width=width, bypass_csp=True)
+        page.keyboard.press("g")
+        _kept(page)
+        found = axe.Axe().run(page, options={"runOnly": rules})
+        broken = {
+            v["id"]: [n["html"][:160] for n in v["nodes"]] for v in found.response["violations"]
+        }
+        assert broken == {}
+        assert len(found.response["passes"]) > 15
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_at_phone_width(
+    folder: Path, start: Callable[[Path], Desk], look: Callable[..., Any], width: int
+) -> None:
+    page = look(start(folder)[1], width=width, height=800)
+    # WCAG 1.4.10: no scrolling in two directions at 320 pixels; 2.5.8: targets of 24 pixels.
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    for item in page.locator("button:visible, select:visible, summary:visible").all():
+        box = item.bounding_box()
+        assert box["height"] >= 24
+        assert box["width"] >= 24
+
+
+def test_lamps_on_the_page_flash_slowly_and_can_be_stopped(
+    tmp_path: Path, start: Callable[[Path], Desk], look: Callable[..., Any]
+) -> None:
+    fill_shelf(tmp_path / "s", [ASPECTS[0]], painted=True)
+    address = start(tmp_path / "s")[1]
+    seconds = (
+        "getComputedStyle(document.querySelector('.beats use')).animationName === 'none' ? 0 : "
+        "parseFloat(getComputedStyle(document.querySelector('.beats use')).animationDuration)"
+    )
+    page = look(address)
+    # WCAG 2.3.1: three flashes a second at most; 2.2.2: what moves by itself can be stopped.
+    assert page.evaluate(seconds) >= 1 / 3
+    page.keyboard.press("m")
+    assert page.evaluate(seconds) == 0
+    assert look(address, reduced_motion="reduce").evaluate(seconds) == 0
+    rate = page.evaluate("document.querySelector('#clip').playbackRate")
+    assert rate <= 3
+
+
+def test_single_keys_can_be_switched_off(
+    folder: Path, start: Callable[[Path], Desk], look: Callable[..., Any]
+) -> None:
+    # WCAG 2.1.4: shortcuts of one character can be turned off.
+    page = look(start(folder)[1])
+    page.keyboard.press("?")
+    page.locator("#keys-on").uncheck()
+    page.keyboard.press("Escape")
+    page.keyboard.press("x")
+    page.keyboard.press("g")
+    page.wait_for_timeout(300)
+    assert page.locator("#statement.open").count() == 0
+    _left(page, 10)
+
+
+def test_a_lamp_is_corrected_and_added_with_the_mouse(
+    folder: Path, start: Callable[[Path], Desk], look: Callable[..., Any]
+) -> None:
+    page = look(start(folder)[1])
+    page.keyboard.press("n")
+    page.wait_for_function("document.querySelectorAll('#marks circle').length > 0")
+    area = page.locator("#marks").bounding_box()
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return area["x"] + x / 1280 * area["width"], area["y"] + y / 720 * area["height"]
+
+    page.mouse.click(*at(300, 240))
+    assert page.locator("#heads .head.now").get_attribute("data-head") == "1"
+    page.get_by_role("button", name="green", exact=True).click()
+    _kept(page)
+    assert "steady green" in page.locator("#heads .head.now").inner_text()
