@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,14 @@ pytest.importorskip("flask", reason="pip install mastread[desk]")
 
 Desk = tuple[subprocess.Popen[str], str]
 PATIENCE_MS = 60_000
+
+
+def wait(page: Any, truth: str) -> None:
+    """Wait until something is true in the page, whose policy forbids Playwright's own waiting."""
+    end = time.monotonic() + PATIENCE_MS / 1000
+    while not page.evaluate(truth):
+        assert time.monotonic() < end, truth
+        page.wait_for_timeout(30)
 
 
 def _start(folder: Path) -> Desk:
@@ -77,7 +86,7 @@ def look(browser: Any) -> Iterator[Callable[..., Any]]:
         page.on("request", lambda r: host in r.url or elsewhere.append(r.url))
         page.goto(address)
         page.wait_for_selector("body[data-ready]")
-        page.wait_for_function("!!document.querySelector('#means').textContent")
+        wait(page, "!!document.querySelector('#means').textContent")
         return page
 
     yield go
@@ -98,15 +107,15 @@ def _title(page: Any) -> str:
 
 
 def _kept(page: Any) -> None:
-    page.wait_for_function("!document.body.dataset.unsent")
+    wait(page, "!document.body.dataset.unsent")
 
 
 def _left(page: Any, count: int) -> None:
-    page.wait_for_function(f"document.querySelector('#left').textContent.startsWith('{count} to')")
+    wait(page, f"document.querySelector('#left').textContent.startsWith('{count} to')")
 
 
 def _moved(page: Any, before: str) -> None:
-    page.wait_for_function("(old) => location.hash !== old", arg=before)
+    wait(page, f"location.hash !== '{before}'")
 
 
 def test_ten_clips_by_keyboard_alone_and_all_is_there_after_a_reload(
@@ -114,9 +123,9 @@ def test_ten_clips_by_keyboard_alone_and_all_is_there_after_a_reload(
 ) -> None:
     page = look(start(folder)[1])
     key = page.keyboard.press
-    page.wait_for_function("document.querySelector('#clip').readyState >= 2")
+    wait(page, "document.querySelector('#clip').readyState >= 2")
     key("ArrowRight")
-    page.wait_for_function("document.querySelector('#clip').currentTime > 0.01")
+    wait(page, "document.querySelector('#clip').currentTime > 0.01")
     said: dict[str, str] = {}
     for n in range(10):
         here = page.evaluate("location.hash")
@@ -160,7 +169,7 @@ def test_ten_clips_by_keyboard_alone_and_all_is_there_after_a_reload(
     page.wait_for_selector("body[data-ready]")
     _left(page, 0)
     page.select_option("#show", "done")
-    page.wait_for_function("document.querySelectorAll('#lines li').length === 10")
+    wait(page, "document.querySelectorAll('#lines li').length === 10")
     with Shelf.open(folder) as shelf:
         for here, aspect in said.items():
             span = shelf.span(here[1:])
@@ -196,7 +205,7 @@ def test_a_server_killed_in_the_middle_of_an_edit_loses_nothing(
     assert again.locator("#statement.open").count() == 1
     assert [one.inner_text() for one in again.locator("#heads .chip").all()] == before
     again.keyboard.press("z")
-    again.wait_for_function("document.querySelector('#heads').innerText.includes('steady green')")
+    wait(again, "document.querySelector('#heads').innerText.includes('steady green')")
     again.keyboard.press("Shift+Z")
     _kept(again)
     again.keyboard.press("Enter")
@@ -235,8 +244,8 @@ def test_a_bad_file_and_a_good_one_are_dropped(
     cv2.imwrite(str(plain), np.full((96, 128, 3), 90, np.uint8))
     page = look(start(folder)[1])
     page.set_input_files("#pick", [str(bad), str(torn), str(plain)])
-    page.wait_for_function("document.querySelectorAll('#jobs .failed').length === 2")
-    page.wait_for_function("document.querySelectorAll('#jobs li.done').length === 1")
+    wait(page, "document.querySelectorAll('#jobs .failed').length === 2")
+    wait(page, "document.querySelectorAll('#jobs li.done').length === 1")
     words = page.locator("#jobs").inner_text()
     assert "it was not kept" in words
     assert "torn.mp4: is cut off or damaged" in words
@@ -250,7 +259,7 @@ def test_a_bad_file_and_a_good_one_are_dropped(
           document.dispatchEvent(new DragEvent("drop", { dataTransfer: data, bubbles: true }));
         }"""
     )
-    page.wait_for_function("document.querySelectorAll('#jobs .failed').length === 3")
+    wait(page, "document.querySelectorAll('#jobs .failed').length === 3")
 
 
 def test_axe_finds_nothing(
@@ -326,7 +335,7 @@ def test_a_lamp_is_corrected_and_added_with_the_mouse(
 ) -> None:
     page = look(start(folder)[1])
     page.keyboard.press("n")
-    page.wait_for_function("document.querySelectorAll('#marks circle').length > 0")
+    wait(page, "document.querySelectorAll('#marks circle').length > 0")
     area = page.locator("#marks").bounding_box()
 
     def at(x: float, y: float) -> tuple[float, float]:
