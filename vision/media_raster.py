@@ -220,8 +220,16 @@ class YccRaster:
         return self.turn.copy(out)
 
     def coded(self, x0: int, y0: int, x1: int, y1: int) -> NDArray[np.float32]:
-        """Coded R'G'B' of an upright box, (h, w, 3) float32 clipped to 0..1."""
+        """Coded R'G'B' of an upright box, (h, w, 3) float32 clipped to 0..1.
+
+        PQ codes are made for screens of any brightness and look like no other picture; theirs are
+        coded anew as BT.709.
+        """
         check_box(x0, y0, x1, y1, self.width, self.height)
+        if self.coding.transfer is light.Transfer.PQ:
+            return light.encode(
+                np.clip(self.linear(x0, y0, x1, y1), 0.0, 1.0), light.Transfer.BT709
+            )
         rgb = self._stored_rgb((x0, y0, x1, y1), 1.0)
         return self.turn.view(np.clip(rgb, 0, 1, out=rgb))
 

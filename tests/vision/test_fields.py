@@ -103,3 +103,14 @@ def test_a_plain_video_is_left_as_it_is(tmp_path: Path) -> None:
     with open_video(path) as video:
         assert len(list(video.moments())) == video.coded == 30
         assert video.warnings == []
+
+
+def test_pq_pictures_are_coded_like_others() -> None:
+    # ITU-R BT.2100 table 4: code 0.5 of PQ stands for 92 cd/m2, which is no mid grey of BT.709.
+    luma = np.full((16, 16), round(64 + 0.5 * 876), np.uint16)
+    chroma = np.full((8, 8), 512, np.uint16)
+    coding = YccCoding(light.Matrix.BT2020, full_range=False, transfer=light.Transfer.PQ, bits=10)
+    raster = YccRaster(luma, chroma, chroma, coding)
+    linear, coded = raster.linear(0, 0, 16, 16), raster.coded(0, 0, 16, 16)
+    assert linear.mean() == pytest.approx(92.2 / 1000.0, rel=0.02)
+    assert coded.mean() == pytest.approx(1.099 * 0.0922**0.45 - 0.099, rel=0.02)
