@@ -123,7 +123,9 @@ def _changed(
     flicker = np.abs(np.diff(look[first : last + 1], axis=0))
     if last - first >= 4 and float(_median(flicker)) > max(_FLICKER, _SIGMAS * still.flicker):
         return True
-    return whole < -_DARKER - room and not _is_veil(table, beside, inner)
+    # Down to night, it may be the veil of the lamp or of others that flash with it: not to be told.
+    left = float(_median(np.exp(look[inner])) - NIGHT)
+    return whole < -_DARKER - room and left > _TELLS and not _is_veil(table, beside, inner)
 
 
 def _told(

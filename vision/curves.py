@@ -19,10 +19,6 @@ SHORTEST_SPELL_S: Final = 0.09
 #: Share of its light by which a lamp must sink in an even beat to be taken for one that flashes
 #: but never looks dark; exposure drift and mains ripple stay below it.
 AFTERGLOW_DEPTH: Final = 0.25
-#: The same of the light round a lamp that is burnt out all the time; and how
-#: well the lamp's own light must be known, which does not rise when it sinks.
-GLOW_DEPTH: Final = 0.3
-AGREEING: Final = 0.01
 #: Share of the time that it may look dark all the same.
 RARELY_DARK: Final = 0.2
 
@@ -102,25 +98,16 @@ def light_curve(
             lit[first : last + 1] = np.nan
     curve = Curve(time_s, share.astype(np.float32), lit.astype(np.float32), told)
     curve = replace(curve, veil=veil(table, np.nan_to_num(lit, nan=0.0) > 0.5))
-    sunk = _afterglow(curve, smooth, AFTERGLOW_DEPTH)
-    if sunk is None:
-        ring = np.where(np.isfinite(share), table["ring"].astype(np.float64), np.nan)
-        glow = _median_filter(time_s, ring, SHORTEST_SPELL_S)
-        sunk = _afterglow(curve, glow, GLOW_DEPTH, smooth)
-    return sunk or curve
+    return _afterglow(curve, smooth) or curve
 
 
-def _afterglow(
-    curve: Curve,
-    smooth: NDArray[np.float64],
-    depth: float,
-    agrees: NDArray[np.float64] | None = None,
-) -> Curve | None:
+def _afterglow(curve: Curve, smooth: NDArray[np.float64]) -> Curve | None:
     """The curve of a lamp whose light sinks in an even beat without going out, if it is one.
 
     By night a camera may be so far over-exposed that the afterglow of a flashing filament still
     clips: the lamp seems to shrink and grow. Only an even beat counts; any other swell is left to
-    be steady light under a changing exposure.
+    be steady light under a changing exposure. (The veil round it would tell more, but a lamp that
+    flashes nearby makes the veil of a steady one beat as well.)
     """
     seen = np.isfinite(smooth) & np.isfinite(curve.lit)
     # Before it came on for the first time, and after it went out for good, it does not flash.
@@ -133,9 +120,7 @@ def _afterglow(
     if np.count_nonzero(seen) < 10 or (curve.lit[seen] < 0.5).mean() > RARELY_DARK:
         return None
     low, high = (float(v) for v in np.percentile(smooth[seen], [5, 92]))
-    if high <= 0 or (high - low) / high < depth:
-        return None
-    if agrees is not None and not _stronger(agrees, smooth > 0.5 * (low + high), seen):
+    if high <= 0 or (high - low) / high < AFTERGLOW_DEPTH:
         return None
     middle, width = 0.5 * (low + high), 0.08 * (high - low)
     with np.errstate(over="ignore", invalid="ignore"):
@@ -148,16 +133,6 @@ def _afterglow(
     beating = sum(beat.end_s - beat.start_s for beat in beats)
     whole = float(curve.time_s[shone[-1]] - curve.time_s[shone[0]]) * float(seen[between].mean())
     return sunk if beating > 0.6 * whole else None
-
-
-def _stronger(light: NDArray[np.float64], high: NDArray[np.bool_], seen: NDArray[np.bool_]) -> bool:
-    """Is light surely not the weaker in some frames than in the others?"""
-    a, b = light[seen & high], light[seen & ~high]
-    if len(a) < 5 or len(b) < 5:
-        return False
-    more = float(np.median(a) - np.median(b))
-    doubt = 1.2533 * np.hypot(np.std(a) / np.sqrt(len(a)), np.std(b) / np.sqrt(len(b)))
-    return float(doubt) < AGREEING and more > -float(doubt)
 
 
 def edges(curve: Curve) -> list[Edge]:
