@@ -127,6 +127,7 @@ def test_ten_clips_by_keyboard_alone_and_all_is_there_after_a_reload(
     key("ArrowRight")
     wait(page, "document.querySelector('#clip').currentTime > 0.01")
     said: dict[str, str] = {}
+    added = False
     for n in range(10):
         here = page.evaluate("location.hash")
         title = _title(page)
@@ -146,22 +147,22 @@ def test_ten_clips_by_keyboard_alone_and_all_is_there_after_a_reload(
             _kept(page)
             key("Escape")
             said[here] = "green over red over yellow"
-        elif n == 6:
+        elif n >= 5 and not added and title.count(" over ") < 2:
+            added = True
             key("a")
             key("l")
             _kept(page)
-            heads = page.locator("#heads .head").count()
             assert "lunar" in page.locator("#heads .head").last.inner_text()
-            assert heads == len(title.split(" over ")) + (len(title.split(" over ")) < 3)
-            said[here] = " over ".join([*title.split(" over "), "lunar"])
+            said[here] = f"{title} over lunar"
         elif n == 8:
             said[here] = "withheld"
             key("x")
-            _left(page, 10 - n - 1)
-            continue
+            # Too quick: this is not said of the same span as well, nor of the next unseen.
+            key("Enter")
         else:
             said[here] = title
-        key("Enter")
+        if n != 8:
+            key("Enter")
         _left(page, 10 - n - 1)
         if n < 9:
             _moved(page, here)

@@ -17,6 +17,7 @@ let draft = null;
 let lines = [];
 let counts = { open: 0, done: 0, all: 0 };
 let adding = false;
+let moving = false;
 let unsent = 0;
 let order = Promise.resolve();
 
@@ -223,6 +224,12 @@ async function move(by, undone = false) {
 // --- what people say --------------------------------------------------------------------------
 
 function act(body, words, on = false) {
+  // Whoever is quick must not state of one span what they meant of the next.
+  if (moving) {
+    say("One moment: your last statement is being kept.");
+    return null;
+  }
+  moving = on;
   const id = span.id;
   return inTurn(async () => {
     const found = await post("act", { span: id, ...body });
@@ -233,7 +240,12 @@ function act(body, words, on = false) {
     showSpan(found.span);
     renewLine();
     say(there ? words : `${words}; now at ${found.span.view.aspect}`);
-  }).then(() => (on && byId("trouble").hidden ? move(1, true) : null));
+  })
+    .then(() => (on && byId("trouble").hidden ? move(1, true) : null))
+    .catch(trouble)
+    .finally(() => {
+      moving = false;
+    });
 }
 
 const DO = {

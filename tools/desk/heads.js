@@ -111,8 +111,9 @@ function change(n, values) {
 export function colour(name) {
   const head = content.heads[chosen];
   if (!head) return;
-  const lit = head.behaviour !== "dark";
-  change(chosen, { colour: name, behaviour: lit ? head.behaviour : "steady" });
+  // A lamp that was dark, or of which nothing was known, is steady until somebody says otherwise.
+  const open = head.behaviour === "dark" || head.colour === "unknown";
+  change(chosen, { colour: name, behaviour: open ? "steady" : head.behaviour });
 }
 
 export function dark() {

@@ -152,12 +152,14 @@ function fit() {
   byId("beat").setAttribute("aria-pressed", String(beat !== null));
   if (!near) {
     scene.style.transform = "none";
-    marks.style.setProperty("--thin", "1");
+    marks.style.setProperty("--near", "1");
     return;
   }
   const [x0, y0, x1, y1] = box();
   const { width, height } = span;
   const scale = Math.min(NEAREST, width / (x1 - x0), height / (y1 - y0));
+  // Rings stay as thin on the screen as they were.
+  marks.style.setProperty("--near", String(scale));
   const [dx, dy] = shift();
   const [x, y] = [(x0 + x1) / 2 - span.view.shift[0] + dx, (y0 + y1) / 2 - span.view.shift[1] + dy];
   const held = (at, size) => Math.min(0, Math.max(1 - scale, 0.5 - (at / size) * scale));
