@@ -28,11 +28,13 @@ from mastread.tools.accuracy_lamps import lamp_report
 from mastread.tools.accuracy_work import Task, failed, fault_lines, keep_case, work
 from mastread.tools.batch import Crashed, cores, run_batch
 from mastread.tools.cli_options import rules_option
+from mastread.tools.desk.overruled import NONE, overruled, table
 from mastread.tools.scenes.make import CHOOSING, REPORTING, TUNING
 from mastread.tools.scenes.truth import read_truth
 from mastread.tools.score_rows import Case
 from mastread.tools.score_sums import summary
 from mastread.tools.score_tables import tables
+from mastread.tools.shelf.opening import opened_shelf
 
 SEEDS: Final = {"tuning": TUNING, "choosing": CHOOSING, "reporting": REPORTING}
 
@@ -171,6 +173,12 @@ def _progress(label: str) -> Iterator[Callable[[float], None] | None]:
     type=click.FloatRange(1.0),
     help="With --lamps: search only this many box sizes around each box.",
 )
+@click.option(
+    "--people",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    metavar="SHELF",
+    help="How often people overruled the machine on a shelf, by condition.",
+)
 @rules_option
 @click.option(
     "--format",
@@ -192,10 +200,17 @@ def main(
     lamps: Path | None,
     labels: Path | None,
     around: float | None,
+    people: Path | None,
     book: str,
     form: str,
 ) -> None:
     """Measure how well masts are read, against exact truth."""
+    if people is not None:
+        with opened_shelf(people) as shelf:
+            rows = overruled(shelf)
+        text = table(rows) if rows else NONE
+        click.echo(json.dumps(rows, indent=1) if form == "json" else f"{header()}\n\n{text}")
+        return
     if lamps is not None:
         if labels is None:
             raise click.UsageError("--lamps needs --labels, the CSV with the boxes")

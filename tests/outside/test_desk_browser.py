@@ -347,3 +347,13 @@ def test_a_lamp_is_corrected_and_added_with_the_mouse(
     page.get_by_role("button", name="green", exact=True).click()
     _kept(page)
     assert "steady green" in page.locator("#heads .head.now").inner_text()
+    now = page.locator("#heads .head.now")
+    assert now.locator('[data-set="green"]').get_attribute("aria-pressed") == "true"
+    assert now.locator('[data-set="red"]').get_attribute("aria-pressed") == "false"
+    # A lamp that was missed is added where somebody clicks.
+    page.locator('[data-do="less"]').click()
+    page.locator('[data-do="add"]').click()
+    page.mouse.click(*at(320, 330))
+    _kept(page)
+    last = page.evaluate("[...document.querySelectorAll('#marks .ring')].at(-1).cx.baseVal.value")
+    assert abs(last - 320) < 4

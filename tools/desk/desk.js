@@ -279,7 +279,9 @@ const DO = {
   redo: () =>
     draft.can_redo ? sendDraft("redo", null) : act({ act: "redo" }, "Done again"),
   leave: () => {
-    if (draft.open) sendDraft("close", null);
+    if (!draft.open) return;
+    sendDraft("leave", null);
+    say("Your change is dropped; Shift Z brings it back");
   },
   add: () => {
     const words = heads.add();

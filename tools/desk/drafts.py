@@ -53,6 +53,8 @@ def open_draft(shelf: Shelf, span: Span, who: str) -> Draft | None:
 def write_draft(shelf: Shelf, span: Span, who: str, act: str, content: Any = None) -> None:
     """Add an act to a draft: ``set`` or ``type`` with content, ``undo``, ``redo``, ``close``.
 
+    ``leave`` undoes all steps, so that each can be redone.
+
     Raises
     ------
     WrongCallError
@@ -63,14 +65,16 @@ def write_draft(shelf: Shelf, span: Span, who: str, act: str, content: Any = Non
     text = None
     if act in ("set", "type"):
         text = json.dumps(checked(content), ensure_ascii=False, allow_nan=False)
+    elif act not in ("undo", "redo", "leave", "close"):
+        raise WrongCallError(say("refused.json"))
     with transaction(shelf.database) as database:
-        if act in ("undo", "redo"):
-            steps, at = _walk(shelf, span.row, who)
-            if at == (0 if act == "undo" else len(steps)):
-                raise WrongCallError(say("draft.end", what=act))
-        database.execute(
+        steps, at = _walk(shelf, span.row, who)
+        if act in ("undo", "redo") and at == (0 if act == "undo" else len(steps)):
+            raise WrongCallError(say("draft.end", what=act))
+        row = (span.row, who.strip(), now(), "undo" if act == "leave" else act, text)
+        database.executemany(
             "INSERT INTO draft (span, who, at, act, content) VALUES (?, ?, ?, ?, ?)",
-            (span.row, who.strip(), now(), act, text),
+            [row] * (at if act == "leave" else 1),
         )
 
 

@@ -84,13 +84,18 @@ _LINE: Final = (
 
 def note_hints(shelf: Shelf, media: int) -> None:
     """Note in the shelf what is odd about the spans of one file, instead of what was noted."""
-    found = hints(shelf, media)
+    kinds = "('neighbours', 'progression')"
+    found = [
+        (None if one.span is None else shelf.span(one.span).row, one.media, one.kind, one.words)
+        for one in hints(shelf, media)
+    ]
+    noted = shelf.database.execute(
+        f"SELECT span, media, kind, words FROM finding WHERE media = ? AND kind IN {kinds}",
+        (media,),
+    ).fetchall()
+    # Each transaction waits for the disk: a shelf of thousands of files has few to write.
+    if sorted(map(repr, found)) == sorted(repr(tuple(row)) for row in noted):
+        return
     with transaction(shelf.database) as database:
-        database.execute(
-            "DELETE FROM finding WHERE media = ? AND kind IN ('neighbours', 'progression')",
-            (media,),
-        )
-        for one in found:
-            row = None if one.span is None else shelf.span(one.span).row
-            values = (row, one.media, one.kind, one.words)
-            database.execute("INSERT INTO finding VALUES (?, ?, ?, ?)", values)
+        database.execute(f"DELETE FROM finding WHERE media = ? AND kind IN {kinds}", (media,))
+        database.executemany("INSERT INTO finding VALUES (?, ?, ?, ?)", found)

@@ -7,6 +7,7 @@ named is less restrictive than what the person said (or than the fail-safe answe
 cannot be told). Where the machine withheld, the person may have told more: that is no overruling.
 
     python -m mastread.tools.desk.overruled SHELF
+    python -m mastread.tools.accuracy --people SHELF
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ from mastread.decoder.words import NOTICE
 from mastread.tools.desk.texts import say
 from mastread.tools.shelf.store import Shelf
 
+#: Said where there is nothing to count.
+NONE: Final = say("overruled.none")
+
 #: Bands of the odds at which the machine read.
 _BANDS: Final = ((0.0, 0.9), (0.9, 0.99), (0.99, 0.999), (0.999, 1.01))
 
@@ -37,14 +41,15 @@ def overruled(shelf: Shelf) -> list[dict[str, Any]]:
     rows: dict[tuple[str, str], dict[str, Any]] = {}
     books: dict[str, Rulebook | None] = {}
     query = (
-        "SELECT v.base, v.view, m.kind, r.id, r.book FROM span s JOIN seen v ON v.span = s.row "
+        "SELECT s.id, v.base, v.view, m.kind, r.id, r.book "
+        "FROM span s JOIN seen v ON v.span = s.row "
         "JOIN media m ON m.id = s.media JOIN reading r ON r.id = s.reading "
         "WHERE s.origin = 'machine' AND (s.verdict IS NOT NULL OR (s.hidden = 1 AND EXISTS "
         "(SELECT 1 FROM patch p WHERE p.span = s.row)))"
     )
-    for base_text, view_text, kind, reading, path in shelf.database.execute(query).fetchall():
+    for name, base_text, view_text, kind, reading, path in shelf.database.execute(query).fetchall():
         base, view = json.loads(base_text), json.loads(view_text)
-        if view["hidden"] and not _removed(shelf, view, base):
+        if view["hidden"] and not _removed(shelf, name):
             continue
         if path not in books:
             try:
@@ -75,7 +80,7 @@ def main(folder: Path, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(rows, indent=2))
         return
-    click.echo(table(rows) if rows else say("overruled.none"))
+    click.echo(table(rows) if rows else NONE)
     click.echo(NOTICE)
 
 
@@ -121,16 +126,10 @@ def _name(view: dict[str, Any]) -> tuple[str | None, str | None] | None:
     return (told["rule"], told["name"]) if told["status"] == "read" else None
 
 
-def _removed(shelf: Shelf, view: dict[str, Any], base: dict[str, Any]) -> bool:
+def _removed(shelf: Shelf, name: str) -> bool:
     """Whether a hidden span was removed: one that was joined into another is still there."""
-    if base["hidden"]:
-        return False
-    query = (
-        "SELECT c.act FROM span s JOIN patch p ON p.span = s.row JOIN change c ON c.id = p.change "
-        "WHERE s.hidden = 1 AND s.clip IS ? AND s.mast = ? ORDER BY c.id DESC LIMIT 1"
-    )
-    found = shelf.database.execute(query, (view["clip"], view["mast"])).fetchone()
-    return found is not None and found["act"] == "remove"
+    acts = [c.act for c in shelf.history(name) if c.in_force and c.patches[name].get("hidden")]
+    return bool(acts) and acts[-1] == "remove"
 
 
 def _less_restrictive(base: dict[str, Any], view: dict[str, Any], book: Rulebook | None) -> bool:

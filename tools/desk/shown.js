@@ -5,8 +5,10 @@ export const byId = (id) => document.getElementById(id);
 export function make(name, attributes = {}, ...children) {
   const element = document.createElement(name);
   for (const [key, value] of Object.entries(attributes)) {
-    if (value === null || value === undefined || value === false) continue;
-    element.setAttribute(key, value === true ? "" : String(value));
+    if (value === null || value === undefined) continue;
+    // States told to screen readers are words; other attributes are there or not.
+    if (key.startsWith("aria-")) element.setAttribute(key, String(value));
+    else if (value !== false) element.setAttribute(key, value === true ? "" : String(value));
   }
   element.append(...children.filter((child) => child !== null && child !== undefined));
   return element;

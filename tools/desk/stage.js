@@ -4,7 +4,7 @@ import { byId, makeSvg } from "./shown.js";
 // WCAG 2.3.1: nothing flashes more than three times a second.
 const MOST_FLASHES = 3;
 // A near view shows the mast with this much round it, in heights of its box.
-const ROUND = 0.6;
+const ROUND = 0.3;
 const NEAREST = 12;
 
 const clip = byId("clip");
@@ -17,6 +17,7 @@ let span = null;
 let heads = [];
 let chosen = 0;
 let near = false;
+let close = 1;
 let beat = null;
 let pace = 1;
 
@@ -152,13 +153,16 @@ function fit() {
   byId("beat").setAttribute("aria-pressed", String(beat !== null));
   if (!near) {
     scene.style.transform = "none";
+    close = 1;
     marks.style.setProperty("--near", "1");
+    draw();
     return;
   }
   const [x0, y0, x1, y1] = box();
   const { width, height } = span;
   const scale = Math.min(NEAREST, width / (x1 - x0), height / (y1 - y0));
   // Rings stay as thin on the screen as they were.
+  close = scale;
   marks.style.setProperty("--near", String(scale));
   const [dx, dy] = shift();
   const [x, y] = [(x0 + x1) / 2 - span.view.shift[0] + dx, (y0 + y1) / 2 - span.view.shift[1] + dy];
@@ -190,12 +194,12 @@ function draw() {
   if (!span) return;
   const [dx, dy] = shift();
   const rings = heads.map((head, n) => {
-    const reach = Math.max(head.radius * 2.4, span.width / 160);
+    const reach = Math.max(head.radius * 2.4, span.width / 160 / close);
     const [x, y] = [head.x + dx, head.y + dy];
     const now = n === chosen;
     const ring = makeSvg("circle", { cx: x, cy: y, r: reach, class: now ? "ring now" : "ring" });
     const under = makeSvg("circle", { cx: x, cy: y, r: reach, class: "under" });
-    const size = Math.max(10, span.width / (near ? 160 : 55));
+    const size = Math.max(10, span.width / 55) / close;
     const label = makeSvg("text", { x: x + reach * 1.25, y: y + size * 0.35, "font-size": size });
     label.textContent = String(n + 1);
     return makeSvg("g", {}, under, ring, label);
@@ -215,8 +219,8 @@ export function placeOf(event) {
 
 function show() {
   if (!span) return;
-  draw();
   if (near) fit();
+  draw();
   if (!isFilm()) {
     byId("moment").textContent = "";
     return;

@@ -10,11 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from desks import ASPECTS, client_of, fill_shelf, make_seen
 from shelves import make_record, make_shelf
 
 pytest.importorskip("flask", reason="pip install mastread[desk]")
 
+from mastread.tools.accuracy import main as accuracy
 from mastread.tools.desk.app import Desk, make_app
 from mastread.tools.desk.order import note_hints, queue
 from mastread.tools.desk.overruled import overruled, table
@@ -156,7 +158,12 @@ def test_steps_of_a_draft_outlive_the_server(desk: Desk, post: Any) -> None:
         found = post("draft", span=name, act="undo")
     assert not found["open"]
     assert found["can_redo"]
-    post("draft", span=name, act="redo")
+    for _ in range(3):
+        post("draft", span=name, act="redo")
+    # Dropping a change can be undone as well.
+    assert not post("draft", span=name, act="leave")["open"]
+    assert post("draft", span=name, act="redo")["aspect"] == "red"
+    assert post("draft", 409, span=name, act="dance")["trouble"]
     assert not post("draft", span=name, act="close")["can_redo"]
 
 
@@ -211,6 +218,8 @@ def test_how_often_people_overruled(folder: Path) -> None:
         # Here the machine erred on the safe side.
         shelf.correct(ids[8], "Jo", "green over red over red")
         rows = overruled(shelf)
+    ran = CliRunner().invoke(accuracy, ["--people", str(folder)])
+    assert table(rows) in ran.output
     everything = rows[0]
     assert everything["condition"] == "all"
     assert everything["seen"] == 5
@@ -230,16 +239,25 @@ def test_a_dropped_file_is_read_and_a_bad_one_said(desk: Desk) -> None:
 
     _, picture = cv2.imencode(".png", np.full((96, 128, 3), 90, np.uint8))
     whole, torn = picture.tobytes(), b"\0\0\0\x18ftypisom" + bytes(5000)
+    # Named in the command: read where it lies.
+    outside = desk.folder.parent / "outside.png"
+    cv2.imwrite(str(outside), np.full((96, 128, 3), 70, np.uint8))
     for name, data in (("plain.png", whole), ("torn <b>.mp4", torn)):
         answer = client.put(f"/{KEY}/drop", query_string={"name": name}, data=data)
         assert answer.status_code == 202
     assert client.put(f"/{KEY}/drop?name=a.svg", data=b"<svg/>").status_code == 415
+    for path in (outside, outside, desk.folder.parent / "gone.mp4"):
+        desk.work.put(path, path.name, dropped=False)
     desk.work.start()
     end = time.monotonic() + 120
     while any(job.state in ("waiting", "reading") for job in desk.work.jobs):
         assert time.monotonic() < end
         time.sleep(0.1)
-    good, bad = desk.work.jobs
+    good, bad, named, again, gone = desk.work.jobs
+    assert named.state == "done", named.words
+    assert "was on the shelf already" in again.words
+    assert gone.state == "failed"
+    assert "gone.mp4" in gone.words
     assert good.state == "done", good.words
     assert bad.state == "failed"
     assert "torn -b.mp4" in bad.words
