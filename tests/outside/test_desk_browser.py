@@ -295,6 +295,10 @@ def test_at_phone_width(
         box = item.bounding_box()
         assert box["height"] >= 24
         assert box["width"] >= 24
+    # The picture stays in view while somebody goes on in the queue.
+    page.keyboard.press("n")
+    page.wait_for_timeout(300)
+    assert page.evaluate("scrollY") == 0
 
 
 def test_lamps_on_the_page_flash_slowly_and_can_be_stopped(

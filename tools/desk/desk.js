@@ -179,9 +179,16 @@ function markLine() {
     const now = span !== null && one.dataset.span === span.id;
     if (now) {
       one.setAttribute("aria-current", "true");
-      one.scrollIntoView({ block: "nearest" });
+      showIn(byId("lines"), one);
     } else one.removeAttribute("aria-current");
   }
+}
+
+// Scrolls the list alone: on a telephone the page would leave the picture for it.
+function showIn(list, item) {
+  const [outer, inner] = [list.getBoundingClientRect(), item.getBoundingClientRect()];
+  if (inner.top < outer.top) list.scrollTop -= outer.top - inner.top;
+  else if (inner.bottom > outer.bottom) list.scrollTop += inner.bottom - outer.bottom;
 }
 
 function renewLine() {

@@ -7,6 +7,7 @@ own archive of arrays (.npz), opened without pickles.
 from __future__ import annotations
 
 import zipfile
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -46,7 +47,8 @@ def write_measured(seen: Seen, folder: Path) -> None:
 def read_measured(folder: Path, mast: int) -> Measured | None:
     """Return what was measured of one mast; None where nothing was kept or it is damaged."""
     try:
-        with np.load(folder / NAME, allow_pickle=False) as found:
+        # Opened here: of a damaged file NumPy would leave its own open.
+        with (folder / NAME).open("rb") as file, np.load(file, allow_pickle=False) as found:
             path = found[f"m{mast}-path"].reshape(-1, 3)
             heads = sorted(
                 int(name.split("-")[1][1:])
@@ -63,6 +65,6 @@ def read_measured(folder: Path, mast: int) -> Measured | None:
                 )
                 for head in heads
             )
-    except (OSError, KeyError, ValueError, zipfile.BadZipFile):
+    except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile, zlib.error):
         return None
     return Measured(mast, curves, path)
