@@ -136,7 +136,7 @@ def test_ten_clips_by_keyboard_alone_and_all_is_there_after_a_reload(
             key("2")
             key("g")
             key("f")
-            _kept(page)
+            # Enter comes before the shelf has answered, and still means the change.
             colours = title.split(" over ")
             colours[1:2] = ["flashing green"]
             said[here] = " over ".join(colours)
@@ -339,8 +339,9 @@ def test_a_lamp_is_corrected_and_added_with_the_mouse(
     folder: Path, start: Callable[[Path], Desk], look: Callable[..., Any]
 ) -> None:
     page = look(start(folder)[1])
+    here = page.evaluate("location.hash")
     page.keyboard.press("n")
-    wait(page, "document.querySelectorAll('#marks circle').length > 0")
+    _moved(page, here)
     area = page.locator("#marks").bounding_box()
 
     def at(x: float, y: float) -> tuple[float, float]:
@@ -361,3 +362,25 @@ def test_a_lamp_is_corrected_and_added_with_the_mouse(
     _kept(page)
     last = page.evaluate("[...document.querySelectorAll('#marks .ring')].at(-1).cx.baseVal.value")
     assert abs(last - 320) < 4
+
+
+def test_script_in_names_notes_and_words_stays_text(
+    tmp_path: Path, start: Callable[[Path], Desk], look: Callable[..., Any]
+) -> None:
+    evil = "<img src=x onerror=document.title=1>"
+    (name,) = fill_shelf(tmp_path / "s", [ASPECTS[0]], painted=True, name=evil)
+    with Shelf.open(tmp_path / "s") as shelf:
+        shelf.note(name, evil, note=evil, tags=[evil])
+        shelf.confirm(name, evil)
+    page = look(f"{start(tmp_path / 's')[1]}#{name}")
+    page.select_option("#show", "all")
+    wait(page, "document.querySelectorAll('#lines li').length === 1")
+    assert evil in page.locator("#lines").inner_text()
+    assert evil in page.locator("#where").inner_text()
+    assert evil in page.locator("#standing").inner_text()
+    assert page.locator("#note").input_value() == evil
+    assert page.evaluate("document.querySelectorAll('img[src=x]').length") == 0
+    page.locator("#words").fill(evil)
+    _kept(page)
+    assert "not a word for an aspect" in page.locator("#words-trouble").inner_text()
+    assert page.evaluate("document.querySelectorAll('img[src=x]').length") == 0

@@ -19,6 +19,7 @@ let counts = { open: 0, done: 0, all: 0 };
 let adding = false;
 let moving = false;
 let unsent = 0;
+let lost = false;
 let order = Promise.resolve();
 
 // --- talking to the shelf ----------------------------------------------------------------------
@@ -68,7 +69,11 @@ function sendDraft(step, content) {
     try {
       const found = await post("draft", { span: id, act: step, content });
       trouble(null);
+      lost = false;
       if (unsent === 1 && span.id === id) showDraft(found);
+    } catch (error) {
+      lost = true;
+      throw error;
     } finally {
       unsent -= 1;
       if (!unsent) delete document.body.dataset.unsent;
@@ -84,6 +89,7 @@ function showSpan(found) {
   if (other) {
     heads.forget();
     adding = false;
+    lost = false;
     scene().classList.remove("adding");
   }
   history.replaceState(null, "", `#${span.id}`);
@@ -266,10 +272,18 @@ const DO = {
     byId("hush").setAttribute("aria-pressed", String(on));
     if (on) byId("clip").pause();
   },
-  enter: () =>
-    draft.open
-      ? act({ act: "keep" }, "Your correction is kept", true)
-      : act({ act: "confirm" }, "Confirmed", true),
+  enter: async () => {
+    const { id } = span;
+    // Only when the last change has reached the shelf is it clear what "it is so" means.
+    if (unsent) await order;
+    if (span.id !== id) return;
+    if (lost) {
+      say("Your change has not reached the shelf: make it again, or press Esc.");
+      return;
+    }
+    if (draft.open) act({ act: "keep" }, "Your correction is kept", true);
+    else act({ act: "confirm" }, "Confirmed", true);
+  },
   withhold: () => act({ act: "withhold" }, "Kept: it cannot be told", true),
   remove: () => act({ act: "remove" }, "Taken off: no signal mast", true),
   split: () => act({ act: "split", at: stage.moment() }, "Parted; this is the later part"),
@@ -281,12 +295,18 @@ const DO = {
   },
   begin: () => act({ act: "retime", start: stage.moment(), end: span.view.end_s }, "Begins here now"),
   end: () => act({ act: "retime", start: span.view.start_s, end: stage.moment() }, "Ends here now"),
-  undo: () =>
-    draft.can_undo ? sendDraft("undo", null) : act({ act: "undo" }, "Undone"),
-  redo: () =>
-    draft.can_redo ? sendDraft("redo", null) : act({ act: "redo" }, "Done again"),
+  undo: async () => {
+    if (unsent) await order;
+    if (draft.can_undo) sendDraft("undo", null);
+    else act({ act: "undo" }, "Undone");
+  },
+  redo: async () => {
+    if (unsent) await order;
+    if (draft.can_redo) sendDraft("redo", null);
+    else act({ act: "redo" }, "Done again");
+  },
   leave: () => {
-    if (!draft.open) return;
+    if (!draft.open && !lost) return;
     sendDraft("leave", null);
     say("Your change is dropped; Shift Z brings it back");
   },
