@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from mastread.decoder.words import COLOURS
 from mastread.tools.train_fit import fit_and_write
-from mastread.tools.train_spots import Spots, spots_of, spots_of_none
+from mastread.tools.train_spots import Place, Spots, spots_of, spots_of_none
 
 
 @click.group()
@@ -37,16 +37,29 @@ def main() -> None:
 @main.command()
 @click.option("--photos", default="0:2000", help="seeds of photos, FROM:TO")
 @click.option("--clips", default="0:0", help="seeds of clips, FROM:TO; some frames of each")
+@click.option("--shots", default=6, show_default=True, help="photographs of each painted place")
 @click.option("--even", is_flag=True, help="draw every head's colour evenly from all six")
+@click.option(
+    "--backdrops",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="folder of photographs (JPEG) without signals, to stand behind some of the masts",
+)
 @click.option("--jobs", default=2, show_default=True)
 @click.option("--seconds", type=float, help="stop after this long, with what there is")
 @click.option("--out", type=click.Path(path_type=Path), required=True)
 def collect(
-    photos: str, clips: str, even: bool, jobs: int, seconds: float | None, out: Path
+    photos: str,
+    clips: str,
+    shots: int,
+    even: bool,
+    backdrops: Path | None,
+    jobs: int,
+    seconds: float | None,
+    out: Path,
 ) -> None:
     """Measure candidate spots of rendered scenes and label them by their truth."""
-    tasks = [("photo", seed, even) for seed in _range(photos)]
-    tasks += [("clip", seed, even) for seed in _range(clips)]
+    tasks = [Place("photo", seed, even, shots, backdrops) for seed in _range(photos)]
+    tasks += [Place("clip", seed, even) for seed in _range(clips)]
     until = None if seconds is None else time.monotonic() + seconds
     parts: list[Spots] = []
     with ProcessPoolExecutor(jobs) as pool:

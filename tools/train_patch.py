@@ -7,9 +7,10 @@ Needs PyTorch and onnx (not among the project's dependencies); the result is an 
 OpenCV's own dnn module runs. The same rules hold as for the other nets: scenes of the *tuning*
 seeds are trained on, those of the *choosing* seeds decide when to stop and set the temperatures.
 
-Inputs: ``patch`` (N, 3, 40, 40), coded R, G, B in 0..1; ``figures`` (N, F), the features of
-`mastread.vision.features` less their centre, over their spread, clipped to +-4 (the numbers are in
-the card beside the net). Output ``scores`` (N, 8): lamp, other, then the six colours.
+Inputs: ``patch`` (N, 6, 40, 40), coded R, G, B in 0..1 of the near and of the wide view;
+``figures`` (N, F), the features of `mastread.vision.features` less their centre, over their spread,
+clipped to +-4 (the numbers are in the card beside the net). Output ``scores`` (N, 8): lamp, other,
+then the six colours.
 """
 
 from __future__ import annotations
@@ -22,68 +23,78 @@ from typing import Any, Final
 
 import click
 import numpy as np
-import onnx
-import onnx.numpy_helper
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
 from mastread.decoder.words import COLOURS
 from mastread.vision.features import FEATURES
+from mastread.vision.patch import CHANNELS, SIZE
 
 _SMOOTHING: Final = 0.002
-_BATCH: Final = 1024
-_STEP: Final = 2e-3
+_BATCH: Final = 2048
+_STEP: Final = 3e-3
+#: Share of the running mean of the weights that stays at each step; that mean is what is kept.
+_MEAN: Final = 0.999
 #: How much a missed or mistaken colour weighs against lamp or not.
 _COLOUR_WEIGHT: Final = 1.0
 
 
 class PatchNet(nn.Module):
-    """Three strided stages over the patch, joined with the measured figures."""
+    """A tower of strided stages for each view, joined with the measured figures.
 
-    def __init__(self, figures: int, width: int = 20) -> None:
+    Parameters
+    ----------
+    figures : how many measured figures come along
+    width : channels of the first stage for the near view; the wide view has two thirds of them
+    """
+
+    def __init__(self, figures: int, width: int = 24) -> None:
         super().__init__()
-        w = width
-        self.look = nn.Sequential(
-            nn.Conv2d(3, w, 3, padding=1),
-            nn.ReLU(),
-            nn.Conv2d(w, w, 3, stride=2, padding=1),
-            nn.ReLU(),
-            nn.Conv2d(w, 2 * w, 3, padding=1),
-            nn.ReLU(),
-            nn.Conv2d(2 * w, 2 * w, 3, stride=2, padding=1),
-            nn.ReLU(),
-            nn.Conv2d(2 * w, 3 * w, 3, stride=2, padding=1),
-            nn.ReLU(),
-            nn.Flatten(),
-            nn.Linear(3 * w * 25, 64),
-            nn.ReLU(),
-        )
+        self.near = _tower(width, 64)
+        self.wide = _tower(2 * width // 3, 48)
         self.join = nn.Sequential(
-            nn.Linear(64 + figures, 64),
+            nn.Linear(64 + 48 + figures, 96),
             nn.ReLU(),
             nn.Dropout(0.2),
-            nn.Linear(64, 2 + len(COLOURS)),
+            nn.Linear(96, 2 + len(COLOURS)),
         )
 
     def forward(self, patch: Tensor, figures: Tensor) -> Tensor:
         """Scores of lamp, other, and the six colours."""
-        return self.join(torch.cat([self.look(patch), figures], dim=1))
+        seen = [self.near(patch[:, :3]), self.wide(patch[:, 3:]), figures]
+        return self.join(torch.cat(seen, dim=1))
+
+
+def _tower(width: int, out: int) -> nn.Sequential:
+    """Stages from 40 pixels square down to 5, then `out` values."""
+    layers: list[nn.Module] = []
+    last = 3
+    for channels, stride in (
+        (width, 1),
+        (width, 2),
+        (2 * width, 1),
+        (2 * width, 2),
+        (3 * width, 2),
+        (3 * width, 1),
+    ):
+        layers += [
+            nn.Conv2d(last, channels, 3, stride=stride, padding=1, bias=False),
+            nn.BatchNorm2d(channels),
+            nn.ReLU(),
+        ]
+        last = channels
+    layers += [nn.Flatten(), nn.Linear(last * 25, out), nn.ReLU()]
+    return nn.Sequential(*layers)
 
 
 @click.command()
 @click.argument("spots", nargs=-1, type=click.Path(exists=True, path_type=Path), required=True)
 @click.option("--check", multiple=True, type=click.Path(exists=True, path_type=Path), required=True)
-@click.option("--rounds", default=30, show_default=True)
-@click.option("--width", default=20, show_default=True)
+@click.option("--rounds", default=40, show_default=True)
+@click.option("--width", default=24, show_default=True)
 @click.option("--seed", default=7, show_default=True)
 @click.option("--step", default=_STEP, show_default=True, help="largest step of the optimiser")
-@click.option(
-    "--from",
-    "start",
-    type=click.Path(exists=True, path_type=Path),
-    help="folder of a patch_net to go on from instead of starting anew",
-)
 @click.option("--out", type=click.Path(path_type=Path), default=Path("vision"))
 def main(
     spots: Sequence[Path],
@@ -92,25 +103,22 @@ def main(
     width: int,
     seed: int,
     step: float,
-    start: Path | None,
     out: Path,
 ) -> None:
     """Train on SPOTS, choose by --check, write `patch_net.onnx` and its card."""
     torch.manual_seed(seed)
+    torch.set_float32_matmul_precision("high")
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     x, patches, y = _load(spots)
     cx, cpatches, cy = _load(check)
-    if start is None:
-        centre, spread = x.mean(axis=0), x.std(axis=0) + 1e-3
-    else:
-        card = json.loads((start / "patch_net.json").read_text(encoding="utf-8"))
-        centre, spread = np.float32(card["centre"]), np.float32(card["spread"])
+    centre, spread = x.mean(axis=0), x.std(axis=0) + 1e-3
     train = _on(device, (x - centre) / spread, patches, y)
     held = _on(device, (cx - centre) / spread, cpatches, cy)
     net = PatchNet(x.shape[1], width)
-    if start is not None:
-        net.load_state_dict(_weights(start / "patch_net.onnx"))
     net = net.to(device)
+    mean = torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(_MEAN), use_buffers=True
+    )
     optimiser = torch.optim.AdamW(net.parameters(), step, weight_decay=1e-2)
     steps = rounds * math.ceil(len(y) / _BATCH)
     schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, step, total_steps=steps)
@@ -127,10 +135,11 @@ def main(
             nn.utils.clip_grad_norm_(net.parameters(), 5.0)
             optimiser.step()
             schedule.step()
-        scores = _scores(net, held)
+            mean.update_parameters(net)
+        scores = _scores(mean.module, held)
         held_loss = float(_loss(scores, held[2], 0.0))
         if held_loss < best["loss"]:
-            state = {k: v.detach().clone() for k, v in net.state_dict().items()}
+            state = {k: v.detach().clone() for k, v in mean.module.state_dict().items()}
             best = {"loss": held_loss, "round": number, "state": state}
         click.echo(f"round {number}: check loss {held_loss:.4f} {_shares(scores, held[2])}")
     net.load_state_dict(best["state"])
@@ -147,16 +156,6 @@ def main(
     }
     _write(net.cpu().eval(), out, centre, spread, temperatures, shares, len(y), len(cy), report)
     click.echo(f"{report} temperatures {temperatures}")
-
-
-def _weights(path: Path) -> dict[str, Tensor]:
-    """Weights out of an ONNX file that this script wrote."""
-    model = onnx.load(str(path))
-    return {
-        entry.name: torch.from_numpy(onnx.numpy_helper.to_array(entry).copy())
-        for entry in model.graph.initializer
-        if entry.name.startswith(("look.", "join."))
-    }
 
 
 def _load(
@@ -187,7 +186,7 @@ def _vary(figures: Tensor, patches: Tensor, labels: Tensor) -> tuple[Tensor, Ten
     """Small changes that leave the answer as it is, for cameras and places that were not drawn."""
     n, device = len(labels), patches.device
     pictures = patches.float() / 255.0
-    # Mirror images, and a little turn, shift and scale.
+    # Mirror images, and a little turn, shift and scale; both views alike.
     angle = torch.randn(n, device=device) * 0.08
     scale = torch.exp(torch.randn(n, device=device) * 0.08)
     mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
@@ -201,14 +200,18 @@ def _vary(figures: Tensor, patches: Tensor, labels: Tensor) -> tuple[Tensor, Ten
     pictures = nn.functional.grid_sample(pictures, grid, padding_mode="border", align_corners=False)
     # Other tone curves and white balances, within what does not change a colour's name.
     gamma = torch.exp(torch.randn(n, 1, 1, 1, device=device) * 0.1)
-    gain = torch.exp(torch.randn(n, 3, 1, 1, device=device) * 0.03)
+    gain = torch.exp(torch.randn(n, 3, 1, 1, device=device) * 0.03).repeat(1, 2, 1, 1)
     pictures = (pictures.clamp(1e-4, 1.0) ** gamma * gain).clamp(0.0, 1.0)
     noise = torch.rand(n, 1, 1, 1, device=device) * 0.03
     pictures = (pictures + torch.randn_like(pictures) * noise).clamp(0.0, 1.0)
     # Half of the time the figures are noisy or missing, so that the net learns to look.
     figures = figures + torch.randn_like(figures) * 0.08
     kept = (torch.rand(n, 1, device=device) > 0.15).float()
-    return figures * kept, pictures, labels
+    # And now and then the surroundings are missing, so that the lamp itself is looked at as well.
+    seen = (torch.rand(n, 1, 1, 1, device=device) > 0.1).float()
+    grey = pictures[:, 3:].mean(dim=(2, 3), keepdim=True)
+    wide = pictures[:, 3:] * seen + grey * (1.0 - seen)
+    return figures * kept, torch.cat([pictures[:, :3], wide], dim=1), labels
 
 
 def _loss(scores: Tensor, labels: Tensor, smoothing: float) -> Tensor:
@@ -274,7 +277,7 @@ def _write(
     report: dict[str, Any],
 ) -> None:
     out.mkdir(parents=True, exist_ok=True)
-    example = (torch.zeros(1, 3, 40, 40), torch.zeros(1, len(FEATURES)))
+    example = (torch.zeros(1, CHANNELS, SIZE, SIZE), torch.zeros(1, len(FEATURES)))
     torch.onnx.export(
         net,
         example,

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,51 +18,95 @@ from mastread.decoder.words import COLOURS
 
 #: A lamp that lifts the finished picture by less than this (coded 0..1) is left out of training.
 LEAST_CONTRAST: Final = 0.08
-#: Spots of a scene that are kept although they are no lamp: so many of the strongest, and about
-#: as many of the rest.
-_MOST_OTHERS: Final = 15
+#: Spots of a picture that are kept although they are no lamp: so many of those that the figures
+#: alone would not sort out, and of the others.
+_MOST_HARD, _MOST_EASY = 12, 3
+#: Candidates measured in the second and later shots of a place, besides those at lamps.
+_MORE_CANDIDATES: Final = 40
 
 Spots = tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.int8]]
+#: Lit lamps of a frame: x, y, radius, colour from 1, and whether they count.
+Lamps = list[tuple[float, float, float, int, bool]]
 
 
-def spots_of(task: tuple[str, int, bool]) -> Spots:
-    """Features, patches and labels (0 none, 1.. colour) of the spots of one scene.
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One place to collect spots from.
 
-    Of the spots that are no lamp the strongest are kept and as many others, drawn at random.
+    Attributes
+    ----------
+    kind : "photo" (`shots` photographs of one painted place) or "clip" (some frames of one)
+    even : every head's colours are drawn evenly from all six
+    backdrops : folder of photographs that may stand behind the masts
+    """
+
+    kind: Literal["photo", "clip"]
+    seed: int
+    even: bool = False
+    shots: int = 1
+    backdrops: Path | None = None
+
+
+def spots_of(place: Place) -> Spots:
+    """Features, patches and labels (0 none, 1.. colour) of the spots of one place.
+
+    Of the spots that are no lamp, those are kept that the net over figures would hand on (they are
+    what the patch net has to tell apart), and a few others.
     """
     import cv2
 
     from mastread.vision.features import FEATURES, features, scene_of
-    from mastread.vision.look import measure_all
-    from mastread.vision.patch import SIZE, patch
+    from mastread.vision.look import WORTH_A_LOOK, measure_all
+    from mastread.vision.net import load_net
+    from mastread.vision.patch import CHANNELS, SIZE, views
     from mastread.vision.propose import propose
 
     cv2.setNumThreads(1)
-    kind, seed, even = task
-    rng = np.random.default_rng([seed, 78])
+    rng = np.random.default_rng([place.seed, 78])
+    net = load_net("lamp_net")
     rows: list[NDArray[np.float64]] = []
     patches: list[NDArray[np.uint8]] = []
     labels: list[int] = []
-    for frame, lamps in _frames(kind, seed, _even_aspect(seed) if even else {}):
+    for number, (frame, lamps) in enumerate(_frames(place)):
         scene = scene_of(frame.planes())
-        others = 0
-        for spot in measure_all(frame, propose(frame.planes(), most=160)):
+        candidates = propose(frame.planes(), most=160)
+        if number:
+            candidates = _fewer(rng, candidates, lamps)
+        hard = easy = 0
+        spots = measure_all(frame, candidates)
+        for index in rng.permutation(len(spots)):
+            spot = spots[index]
             x, y, radius = float(spot["x"]), float(spot["y"]), float(spot["radius"])
             label = _label(x, y, radius, lamps)
             if label is None:
                 continue
+            row = features(spot, scene)
             if label == 0:
-                others += 1
-                if others > _MOST_OTHERS and rng.random() > _MOST_OTHERS / 130:
-                    continue
-            rows.append(features(spot, scene))
-            patches.append(patch(frame, x, y, radius))
+                if net.odds(row[None])[0, 0] >= 0.5 * WORTH_A_LOOK:
+                    hard += 1
+                    if hard > _MOST_HARD:
+                        continue
+                else:
+                    easy += 1
+                    if easy > _MOST_EASY:
+                        continue
+            rows.append(row)
+            patches.append(views(frame, x, y, radius))
             labels.append(label)
     return (
         np.array(rows, np.float32).reshape(-1, len(FEATURES)),
-        np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3),
+        np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, CHANNELS),
         np.array(labels, np.int8),
     )
+
+
+def _fewer(rng: np.random.Generator, candidates: NDArray[np.void], lamps: Lamps) -> Any:
+    """Candidates at lamps, and some of the others, in their order."""
+    keep = rng.random(len(candidates)) < _MORE_CANDIDATES / max(len(candidates), 1)
+    for x, y, radius, _, _ in lamps:
+        near = np.hypot(candidates["x"] - x, candidates["y"] - y) < max(2.0 * radius, 3.0)
+        keep |= near
+    return candidates[keep]
 
 
 def spots_of_none(path: Path) -> Spots:
@@ -70,7 +115,7 @@ def spots_of_none(path: Path) -> Spots:
 
     from mastread.vision.features import FEATURES, features, scene_of
     from mastread.vision.look import measure_all
-    from mastread.vision.patch import SIZE, patch
+    from mastread.vision.patch import CHANNELS, SIZE, views
     from mastread.vision.photo import open_photo
     from mastread.vision.propose import propose
 
@@ -90,52 +135,30 @@ def spots_of_none(path: Path) -> Spots:
         scene = scene_of(frame.planes())
         for spot in measure_all(frame, propose(frame.planes(), most=160)):
             rows.append(features(spot, scene))
-            patches.append(patch(frame, float(spot["x"]), float(spot["y"]), float(spot["radius"])))
+            patches.append(views(frame, float(spot["x"]), float(spot["y"]), float(spot["radius"])))
     return (
         np.array(rows, np.float32).reshape(-1, len(FEATURES)),
-        np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3),
+        np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, CHANNELS),
         np.zeros(len(rows), np.int8),
     )
 
 
-Lamps = list[tuple[float, float, float, int, bool]]
-
-
-def _even_aspect(seed: int) -> dict[str, str]:
-    """An aspect whose colours are drawn evenly, for colours that rulebooks seldom use."""
-    rng = np.random.default_rng([seed, 77])
-    heads = rng.choice(np.array(COLOURS), int(rng.integers(1, 4)))
-    return {"aspect": " over ".join(heads)}
-
-
-def _frames(kind: str, seed: int, overrides: dict[str, str]) -> Iterator[tuple[Any, Lamps]]:
-    """Frames of a scene as they are read back from its file, each with its true lit lamps."""
-    from mastread.tools.scenes import clip, make
-    from mastread.vision.photo import open_photo
+def _frames(place: Place) -> Iterator[tuple[Any, Lamps]]:
+    """Frames of a place as they are read back from their files, each with its true lit lamps."""
+    from mastread.tools.scenes import clip
+    from mastread.tools.train_shots import shots
     from mastread.vision.video import open_video
 
+    if place.kind == "photo":
+        for frame, lit in shots(place.seed, place.shots, place.even, place.backdrops):
+            yield (
+                frame,
+                [(b.x, b.y, b.radius, b.colour, b.contrast >= LEAST_CONTRAST) for b in lit],
+            )
+        return
     with tempfile.TemporaryDirectory() as folder:
-        if kind == "photo":
-            truth = make.write_photo(seed, folder, **overrides)
-            path = Path(folder) / truth.file
-            lamps: Lamps = [
-                (
-                    head.x,
-                    head.y,
-                    head.radius,
-                    COLOURS.index(head.colour) + 1 if head.colour else 0,
-                    (head.contrast or 0.0) >= LEAST_CONTRAST,
-                )
-                for mast in truth.masts
-                for head in mast.spans[0].heads
-                if head.lit_now and head.colour
-            ]
-            yield open_photo(path), lamps
-            return
         path = Path(folder) / "clip.mp4"
-        truth = clip.make_clip(seed, path, **overrides)
-        motion = truth.motion
-        assert motion is not None
+        truth = clip.make_clip(place.seed, path, even=place.even)
         with open_video(path) as video:
             for frame in video:
                 if frame.index % 37 == 5:
@@ -172,10 +195,15 @@ def _lamps_at(truth: Any, index: int, time_s: float) -> Lamps:
 
 
 def _label(x: float, y: float, radius: float, lamps: Lamps) -> int | None:
+    """Colour of the lamp at a spot, 0 for none, None where it would be unfair to ask.
+
+    A spot beside a lamp that does not cover it (its glow on the hood, a ray, a mirror image) is
+    none; one that hits it off centre, or holds it, is not asked about.
+    """
     for lx, ly, lr, colour, usable in lamps:
         distance = float(np.hypot(x - lx, y - ly))
         if distance < max(0.6 * lr, 1.2):
             return colour if usable else None
-        if distance < max(2.5 * lr, 3.0, radius):
+        if distance < max(1.3 * lr + 1.0, radius):
             return None
     return 0

@@ -14,7 +14,7 @@ from mastread.vision.frame import Frame, Planes
 from mastread.vision.limits import limits
 from mastread.vision.measure import measure
 from mastread.vision.net import load_net, softmax
-from mastread.vision.patch import SIZE, patch
+from mastread.vision.patch import CHANNELS, SIZE, views
 from mastread.vision.patch_net import load_patch_net
 from mastread.vision.propose import CANDIDATE, propose
 from mastread.vision.segment import Seen
@@ -177,10 +177,10 @@ def judge(
     worth = np.flatnonzero(by_figures >= WORTH_A_LOOK)
     spots, table = [spots[i] for i in worth], table[worth]
     patches = [
-        patch(frame, float(spot["x"]), float(spot["y"]), float(spot["radius"])) for spot in spots
+        views(frame, float(spot["x"]), float(spot["y"]), float(spot["radius"])) for spot in spots
     ]
     lamp, colours = load_patch_net().judge(
-        np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, 3), table
+        np.array(patches, np.uint8).reshape(-1, SIZE, SIZE, CHANNELS), table
     )
     if not pointed_at:
         # Where a person pointed to a region, there is a signal in it.

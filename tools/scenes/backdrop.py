@@ -6,10 +6,12 @@ or from the pictures that scikit-image carries, blurred and cut at random.
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Final
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from mastread.tools.scenes import land
 from mastread.tools.scenes.ink import Picture, cloud, scaled
@@ -159,26 +161,24 @@ def outdoors(
     return out, found
 
 
-def photograph(rng: Rng, height: int, width: int, level: float, light: str) -> Picture:
-    """Return a random cut of one of scikit-image's pictures, blurred and tinted, as light."""
-    from skimage import data
+def photograph(
+    rng: Rng, height: int, width: int, level: float, light: str, folder: Path | None = None
+) -> Picture:
+    """Return a random cut of a photograph, blurred and tinted, as light.
 
-    names = (
-        "chelsea",
-        "coffee",
-        "brick",
-        "grass",
-        "gravel",
-        "immunohistochemistry",
-        "clock",
-        "moon",
-        "colorwheel",
-    )
-    name = names[int(rng.integers(len(names)))]
-    if light == "night" and rng.random() < 0.1:
-        # Bright coloured specks on black: hard, and rare.
-        name = "hubble_deep_field"
-    image = getattr(data, name)()
+    Parameters
+    ----------
+    folder : photographs to take besides those of scikit-image
+    """
+    own = sorted(folder.glob("*.jpg")) if folder is not None else []
+    if own and rng.random() < 0.85:
+        name = str(own[int(rng.integers(len(own)))])
+        image = np.asarray(cv2.imread(name, cv2.IMREAD_COLOR), np.uint8)[:, :, ::-1]
+        # Fine detail is what may be mistaken for a lamp.
+        least_blur, most_blur = 0.01, 1.5
+    else:
+        image = _carried(rng, light)
+        least_blur, most_blur = 0.8, 6.0
     picture = np.asarray(image, np.float32) / np.float32(255.0)
     if picture.ndim == 2:
         picture = np.repeat(picture[:, :, None], 3, axis=2)
@@ -196,8 +196,30 @@ def photograph(rng: Rng, height: int, width: int, level: float, light: str) -> P
     big = cv2.resize(
         np.ascontiguousarray(cut, np.float32), (width, height), interpolation=cv2.INTER_CUBIC
     )
-    big = cv2.GaussianBlur(big, (0, 0), float(rng.uniform(0.8, 6.0)))
+    big = cv2.GaussianBlur(big, (0, 0), float(rng.uniform(least_blur, most_blur)))
     grain = cloud((height, width), rng, 6.0, 3) - 0.5
     big = np.maximum(big, 0.0) * (1.0 + 0.15 * grain[:, :, None])
     tint = rng.uniform(0.8, 1.2, 3)
     return np.asarray(big * tint * level * 1.2, np.float32)
+
+
+def _carried(rng: Rng, light: str) -> NDArray[np.uint8]:
+    """One of the pictures that scikit-image carries."""
+    from skimage import data
+
+    names = (
+        "chelsea",
+        "coffee",
+        "brick",
+        "grass",
+        "gravel",
+        "immunohistochemistry",
+        "clock",
+        "moon",
+        "colorwheel",
+    )
+    name = names[int(rng.integers(len(names)))]
+    if light == "night" and rng.random() < 0.1:
+        # Bright coloured specks on black: hard, and rare.
+        name = "hubble_deep_field"
+    return np.asarray(getattr(data, name)(), np.uint8)

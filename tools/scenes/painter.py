@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -36,6 +37,7 @@ def paint(
     plans: Sequence[MastPlan],
     radius_px: float,
     margin: int = 0,
+    backdrops: Path | None = None,
 ) -> Layers:
     """Paint a scene.
 
@@ -45,13 +47,15 @@ def paint(
     plans : masts from left to right; none for a scene without signals
     radius_px : wished lens radius; made smaller where the masts would not fit
     margin : pixels at each edge into which no lens may come (room for a shaking hand)
+    backdrops : folder of photographs to stand behind some of the masts, besides those of
+        scikit-image
 
     Returns
     -------
     layers whose ``conditions`` hold ``light``, ``exposure`` (raw level of radiance 1),
     ``cast`` (raw colour of the light), ``haze`` and ``lens_px`` (diameter)
     """
-    scene = _prepare(rng, width, height, light, plans, radius_px, margin)
+    scene = _prepare(rng, width, height, light, plans, radius_px, margin, backdrops)
     masts, lenses = _draw_masts(rng, scene, scene.picture)
     found = list(scene.found)
     if masts:
@@ -113,6 +117,7 @@ def _prepare(
     plans: Sequence[MastPlan],
     radius_px: float,
     margin: int,
+    backdrops: Path | None = None,
 ) -> _Scene:
     """Paint what stands behind the masts, and find their places."""
     air = backdrop.draw_air(rng, light)
@@ -121,9 +126,9 @@ def _prepare(
     horizon, places = place(rng, bodies, radius, width, height, margin)
     # A lens of a high signal is about 21 cm across (common practice, no source).
     px_per_m = max(3.0, radius / 0.105) if plans else float(10 ** rng.uniform(0.7, 1.9))
-    flat = light == "layout" or rng.random() < 0.12
+    flat = light == "layout" or rng.random() < (0.12 if backdrops is None else 0.45)
     if flat:
-        picture = backdrop.photograph(rng, height, width, air.ground, light)
+        picture = backdrop.photograph(rng, height, width, air.ground, light, backdrops)
         found: list[Distractor] = []
     else:
         picture, found = backdrop.outdoors(rng, height, width, horizon, air, light, px_per_m)

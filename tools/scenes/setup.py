@@ -102,7 +102,8 @@ def draw_setup(rng: Rng, clip: bool, overrides: dict[str, Any]) -> Setup:
     overrides : settles some draws: ``light``, ``lens_px`` (diameter), ``size`` (width, height),
         ``masts`` (how many), ``aspect`` (words, of the first mast), ``aspects`` (a sequence of
         words that the first mast shows in turn; clips), ``level``, ``type`` (kind of head),
-        ``lamp`` ("led" or "filament"), ``kind`` ("high" or "dwarf")
+        ``lamp`` ("led" or "filament"), ``kind`` ("high" or "dwarf"), ``even`` (all masts: colours
+        drawn evenly from all six rather than from aspects of the trade)
     """
     names = list(LIGHTS)
     light = str(rng.choice(names, p=np.array(list(LIGHTS.values())) / sum(LIGHTS.values())))
@@ -129,7 +130,8 @@ def draw_setup(rng: Rng, clip: bool, overrides: dict[str, Any]) -> Setup:
     masts = []
     for i in range(count):
         bracket = i > 0 and rng.random() < 0.3
-        masts.append(_draw_mast(rng, clip, overrides if i == 0 else {}, bracket))
+        own = overrides if i == 0 else {"even": overrides.get("even", False)}
+        masts.append(_draw_mast(rng, clip, own, bracket))
     level = float(overrides.get("level", draw_level(rng, light, lens_px)))
     eye = sensor("cie") if rng.random() < 0.06 else random_sensor(rng)
     return Setup(width, height, light, tuple(masts), lens_px / 2.0, level, eye)
@@ -248,6 +250,8 @@ def _draw_mast(rng: Rng, clip: bool, overrides: dict[str, Any], bracket: bool) -
         others = [t for t in listed if t.count(" over ") == heads and t != texts[0]]
         if others:
             texts.append(str(rng.choice(np.array(others))))
+    if overrides.get("even"):
+        texts = [" over ".join(rng.choice(np.array(COLOURS), int(rng.integers(1, 4))))]
     if "aspect" in overrides:
         texts = [str(overrides["aspect"])]
     if "aspects" in overrides:
