@@ -23,6 +23,9 @@ from typing import Any, Final
 
 import click
 import numpy as np
+import onnx
+import onnx.helper
+import onnx.numpy_helper
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
@@ -35,7 +38,7 @@ _SMOOTHING: Final = 0.002
 _BATCH: Final = 2048
 _STEP: Final = 3e-3
 #: Share of the running mean of the weights that stays at each step; that mean is what is kept.
-_MEAN: Final = 0.999
+_MEAN: Final = 0.998
 #: How much a missed or mistaken colour weighs against lamp or not.
 _COLOUR_WEIGHT: Final = 1.0
 
@@ -49,14 +52,14 @@ class PatchNet(nn.Module):
     width : channels of the first stage for the near view; the wide view has two thirds of them
     """
 
-    def __init__(self, figures: int, width: int = 24) -> None:
+    def __init__(self, figures: int, width: int = 32) -> None:
         super().__init__()
         self.near = _tower(width, 64)
         self.wide = _tower(2 * width // 3, 48)
         self.join = nn.Sequential(
             nn.Linear(64 + 48 + figures, 96),
             nn.ReLU(),
-            nn.Dropout(0.2),
+            nn.Dropout(0.3),
             nn.Linear(96, 2 + len(COLOURS)),
         )
 
@@ -91,8 +94,8 @@ def _tower(width: int, out: int) -> nn.Sequential:
 @click.command()
 @click.argument("spots", nargs=-1, type=click.Path(exists=True, path_type=Path), required=True)
 @click.option("--check", multiple=True, type=click.Path(exists=True, path_type=Path), required=True)
-@click.option("--rounds", default=40, show_default=True)
-@click.option("--width", default=24, show_default=True)
+@click.option("--rounds", default=32, show_default=True)
+@click.option("--width", default=32, show_default=True)
 @click.option("--seed", default=7, show_default=True)
 @click.option("--step", default=_STEP, show_default=True, help="largest step of the optimiser")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("vision"))
@@ -119,7 +122,7 @@ def main(
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(_MEAN), use_buffers=True
     )
-    optimiser = torch.optim.AdamW(net.parameters(), step, weight_decay=1e-2)
+    optimiser = torch.optim.AdamW(net.parameters(), step, weight_decay=3e-2)
     steps = rounds * math.ceil(len(y) / _BATCH)
     schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, step, total_steps=steps)
     best: dict[str, Any] = {"loss": math.inf}
@@ -288,8 +291,9 @@ def _write(
         opset_version=13,
         dynamo=False,
     )
+    _halve(out / "patch_net.onnx")
     card = {
-        "about": "Convolutional net over a spot's neighbourhood and its measured figures; "
+        "about": "Convolutional net over two views of a spot, near and wide, and its measured figures; "
         "trained by tools/train_patch.py on rendered scenes only.",
         "trained_on": trained,
         "checked_on": checked,
@@ -301,6 +305,31 @@ def _write(
         "colour_shares": shares,
     }
     (out / "patch_net.json").write_text(json.dumps(card) + "\n", encoding="utf-8")
+
+
+def _halve(path: Path) -> None:
+    """Store the large weights as 16-bit floats, cast back when the net is loaded.
+
+    Half the bytes in the wheel; scores change by less than a hundredth.
+    """
+    model = onnx.load(str(path))
+    casts = []
+    for entry in list(model.graph.initializer):
+        values = onnx.numpy_helper.to_array(entry)
+        if values.dtype != np.float32 or values.size < 256:
+            continue
+        short = f"{entry.name}_half"
+        model.graph.initializer.remove(entry)
+        model.graph.initializer.append(
+            onnx.numpy_helper.from_array(values.astype(np.float16), short)
+        )
+        casts.append(
+            onnx.helper.make_node("Cast", [short], [entry.name], to=onnx.TensorProto.FLOAT)
+        )
+    for place, node in enumerate(casts):
+        model.graph.node.insert(place, node)
+    onnx.checker.check_model(model)
+    onnx.save(model, str(path))
 
 
 if __name__ == "__main__":
