@@ -293,8 +293,8 @@ def _write(
     )
     _halve(out / "patch_net.onnx")
     card = {
-        "about": "Convolutional net over two views of a spot, near and wide, and its measured figures; "
-        "trained by tools/train_patch.py on rendered scenes only.",
+        "about": "Convolutional net over two views of a spot, near and wide, and its "
+        "measured figures; trained by tools/train_patch.py on rendered scenes only.",
         "trained_on": trained,
         "checked_on": checked,
         "report": report,
