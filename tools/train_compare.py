@@ -1,10 +1,10 @@
-"""Collect lamps that were photographed together, and train the net that compares their colours.
+"""Collect lamps that were photographed together, and train the nets that compare their colours.
 
     python -m mastread.tools.train_compare collect --photos 2100:2500 --out joint.npz
     python -m mastread.tools.train_compare fit joint*.npz --check joint-choosing.npz --out vision
 
 `fit` needs PyTorch. The patch net must be trained first, on other seeds: its odds of a scene that
-it knows already would be too sure. What the net does stands in `mastread.vision.compare`.
+it knows already would be too sure. What they do stands in `mastread.vision.compare`.
 """
 
 from __future__ import annotations
@@ -112,34 +112,81 @@ def _lamps_of(task: tuple[int, int, bool]) -> list[dict[str, NDArray[Any]]]:
 @click.argument("lamps", nargs=-1, type=click.Path(exists=True, path_type=Path), required=True)
 @click.option("--check", multiple=True, type=click.Path(exists=True, path_type=Path), required=True)
 @click.option("--rounds", default=60, show_default=True)
-@click.option("--hidden", default=48, show_default=True)
-@click.option("--seed", default=7, show_default=True)
+@click.option("--hidden", default=32, show_default=True)
+@click.option("--members", default=4, show_default=True, help="nets whose corrections are averaged")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("vision"))
 def fit(
-    lamps: Sequence[Path], check: Sequence[Path], rounds: int, hidden: int, seed: int, out: Path
+    lamps: Sequence[Path], check: Sequence[Path], rounds: int, hidden: int, members: int, out: Path
 ) -> None:
-    """Fit `compare_net` to LAMPS, choose by --check, and write it with its card."""
+    """Fit the members of `compare_net` to LAMPS, choose by --check, and write them."""
+    from mastread.vision.compare import correction, figures_of
+    from mastread.vision.features import FEATURES
+
+    x, scores, y, real = _padded(lamps)
+    cx, cscores, cy, creal = _padded(check)
+    centre, spread = x[real].mean(axis=0).round(5), (x[real].std(axis=0) + 1e-3).round(5)
+    train = (figures_of(x, scores, centre, spread), scores, y, real)
+    held = (figures_of(cx, cscores, centre, spread), cscores, cy, creal)
+    found = [_fitted(train, held, rounds, hidden, seed) for seed in range(members)]
+    told = cscores + np.mean(
+        [
+            [correction(layers, *one) for one in zip(held[0], creal, strict=True)]
+            for layers in found
+        ],
+        axis=0,
+    )
+    grid = [0.8 + 0.05 * k for k in range(15)]
+    temperature = min(grid, key=lambda t: _shares(told / t, cy, creal)["loss"])
+    report = {
+        "before": _shares(cscores, cy, creal),
+        "after": _shares(told / temperature, cy, creal),
+    }
+    card = {
+        "about": "Nets that compare the lamps of one picture; trained by tools/train_compare.py on "
+        "rendered scenes only.",
+        "trained_on": int(real.sum()),
+        "checked_on": int(creal.sum()),
+        "report": report,
+        "features": list(FEATURES),
+        "centre": centre.tolist(),
+        "spread": spread.tolist(),
+        "temperature": round(temperature, 3),
+        "members": [
+            {
+                name: {"weights": weights.tolist(), "bias": bias.tolist()}
+                for name, (weights, bias) in layers.items()
+            }
+            for layers in found
+        ],
+    }
+    part = out / "compare_net.json.part"
+    part.write_text(json.dumps(card) + "\n", encoding="utf-8")
+    part.replace(out / "compare_net.json")
+    click.echo(str(report))
+
+
+Lit = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.int8], NDArray[np.bool_]]
+
+
+def _fitted(train: Lit, held: Lit, rounds: int, hidden: int, seed: int) -> Any:
+    """Layers of one member: `own`, `other`, `first` and `last`, each weights and bias."""
     import torch
     from torch import nn
 
-    from mastread.vision.features import FEATURES
-    from mastread.vision.compare import figures_of
+    from mastread.vision.limits import limits
 
     torch.manual_seed(seed)
-    x, scores, y, real = _padded(lamps)
-    cx, cscores, cy, creal = _padded(check)
-    centre = x[real].mean(axis=0)
-    spread = x[real].std(axis=0) + 1e-3
-    train = [torch.from_numpy(a) for a in (figures_of(x, scores, centre, spread), scores, y, real)]
-    held = [
-        torch.from_numpy(a) for a in (figures_of(cx, cscores, centre, spread), cscores, cy, creal)
-    ]
-    width = train[0].shape[-1]
-    n = len(COLOURS)
+    n, width = len(COLOURS), train[0].shape[-1]
     own, other = nn.Linear(width, hidden), nn.Linear(width, hidden)
     last = nn.Sequential(nn.Linear(width + hidden, hidden), nn.Tanh(), nn.Linear(hidden, n))
     nn.init.zeros_(last[2].weight)
     parts = nn.ModuleList([own, other, last])
+    # The scores hold how often each colour is met outside; here others are as many.
+    prior = np.array([limits("colours")["prior"][colour] for colour in COLOURS])
+
+    def weights_of(lit: Lit) -> Any:
+        share = np.bincount(lit[2][lit[3]], minlength=n) / lit[3].sum()
+        return torch.tensor(prior / np.maximum(share, 0.003), dtype=torch.float32)
 
     def run(figures: Any, given: Any, mask: Any) -> Any:
         pairs = torch.tanh(own(figures)[:, :, None] + other(figures)[:, None, :])
@@ -148,74 +195,43 @@ def fit(
         pooled = (pairs * weight[..., None]).sum(dim=2) / weight.sum(dim=2, keepdim=True).clamp(1.0)
         return given + last(torch.cat([figures, pooled], dim=-1))
 
-    def loss_of(given: Any, labels: Any, mask: Any) -> Any:
-        return nn.functional.cross_entropy(given[mask], labels[mask].long(), label_smoothing=0.002)
+    def loss_of(given: Any, labels: Any, mask: Any, weight: Any) -> Any:
+        return nn.functional.cross_entropy(
+            given[mask], labels[mask].long(), weight, label_smoothing=0.002
+        )
 
+    data, check = ([torch.from_numpy(part) for part in lit] for lit in (train, held))
+    weight, check_weight = weights_of(train), weights_of(held)
     optimiser = torch.optim.AdamW(parts.parameters(), _STEP, weight_decay=3e-2)
-    steps = rounds * math.ceil(len(y) / _BATCH)
+    steps = rounds * math.ceil(len(data[2]) / _BATCH)
     schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, _STEP, total_steps=steps)
-    before = float(loss_of(held[1], held[2], held[3]))
-    best: dict[str, Any] = {"loss": math.inf}
-    for number in range(rounds):
-        parts.train()
-        order = torch.randperm(len(y))
-        for first in range(0, len(y), _BATCH):
-            batch = order[first : first + _BATCH]
-            figures, given, labels, mask = (part[batch] for part in train)
+    best, state = math.inf, {}
+    for _ in range(rounds):
+        order = torch.randperm(len(data[2]))
+        for first in range(0, len(order), _BATCH):
+            figures, given, labels, mask = (part[order[first : first + _BATCH]] for part in data)
             figures = figures + torch.randn_like(figures) * 0.1
             # Now and then a lamp is not there, so that one alone is judged as well.
             seen = mask & (torch.rand(mask.shape) > 0.2)
-            loss = loss_of(run(figures, given, seen), labels, seen)
             optimiser.zero_grad()
-            torch.autograd.backward(loss)
+            torch.autograd.backward(loss_of(run(figures, given, seen), labels, seen, weight))
             optimiser.step()
             schedule.step()
-        parts.eval()
         with torch.no_grad():
-            told = run(held[0], held[1], held[3])
-            held_loss = float(loss_of(told, held[2], held[3]))
-        if held_loss < best["loss"]:
-            state = {k: v.detach().numpy().round(5) for k, v in parts.state_dict().items()}
-            best = {"loss": held_loss, "round": number, "state": state, "told": told}
-        click.echo(f"round {number}: check loss {held_loss:.4f} (before {before:.4f})")
-    grid = [0.8 + 0.05 * k for k in range(25)]
-    temperature = min(grid, key=lambda t: float(loss_of(best["told"] / t, held[2], held[3])))
-    report = {
-        "check_loss": round(best["loss"], 5),
-        "check_loss_before": round(before, 5),
-        "round": best["round"],
-        "before": _shares(cscores, cy, creal),
-        "after": _shares(best["told"].numpy() / temperature, cy, creal),
+            loss = float(
+                loss_of(run(check[0], check[1], check[3]), check[2], check[3], check_weight)
+            )
+        if loss < best:
+            best = loss
+            state = {k: v.detach().numpy().round(3) for k, v in parts.state_dict().items()}
+    click.echo(f"member {seed}: check loss {best:.4f}")
+    keys = {"own": "0", "other": "1", "first": "2.0", "last": "2.2"}
+    return {
+        name: (state[f"{key}.weight"].T.copy(), state[f"{key}.bias"]) for name, key in keys.items()
     }
-    names = ("own", "other", "first", "last")
-    keys = ("0", "1", "2.0", "2.2")
-    card = {
-        "about": "Net that compares the lamps of one picture; trained by tools/train_compare.py on "
-        "rendered scenes only.",
-        "trained_on": int(real.sum()),
-        "checked_on": int(creal.sum()),
-        "report": report,
-        "features": list(FEATURES),
-        "centre": centre.round(5).tolist(),
-        "spread": spread.round(5).tolist(),
-        "temperature": round(temperature, 3),
-        "layers": {
-            name: {
-                "weights": best["state"][f"{key}.weight"].T.tolist(),
-                "bias": best["state"][f"{key}.bias"].tolist(),
-            }
-            for name, key in zip(names, keys, strict=True)
-        },
-    }
-    part = out / "compare_net.json.part"
-    part.write_text(json.dumps(card) + "\n", encoding="utf-8")
-    part.replace(out / "compare_net.json")
-    click.echo(str(report))
 
 
-def _padded(
-    paths: Sequence[Path],
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.int8], NDArray[np.bool_]]:
+def _padded(paths: Sequence[Path]) -> Lit:
     """Lamps by picture: (P, M, F) figures, (P, M, 6) scores, (P, M) colours, (P, M) are real."""
     groups: list[tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.int8]]] = []
     for path in paths:
@@ -235,12 +251,14 @@ def _padded(
 def _shares(
     scores: NDArray[np.float32], y: NDArray[np.int8], real: NDArray[np.bool_]
 ) -> dict[str, float]:
-    """How often the likeliest colour is right, and of what is stated at 0.9, how much is wrong."""
+    """Mean loss, how often the likeliest colour is right, and how much of what is stated is wrong."""
     shifted = np.exp(scores[real] - scores[real].max(axis=1, keepdims=True))
     odds = shifted / shifted.sum(axis=1, keepdims=True)
     right = odds.argmax(axis=1) == y[real]
+    true = odds[np.arange(len(odds)), y[real]]
     stated = odds.max(axis=1) > 0.9
     return {
+        "loss": round(float(-np.log(true).mean()), 5),
         "colour_right": round(float(right.mean()), 4),
         "stated": round(float(stated.mean()), 4),
         "wrong_of_stated": round(float((~right[stated]).mean()), 5),

@@ -2,9 +2,9 @@
 
 They were all seen by the same camera with one exposure and one white balance. A lens that is white
 with an orange rim is an over-exposed red or a well exposed yellow; beside a lamp that surely is red
-it can be told which. A small net takes every pair of lamps, pools what each pair says over the
-others, and corrects the log-odds of each lamp's colour; with no other lamp in the picture it
-corrects little. How it is trained stands in ``tools/train_compare.py``.
+it can be told which. Small nets take every pair of lamps, pool what each pair says over the
+others, and correct the log-odds of each lamp's colour; with no other lamp in the picture they
+correct little. How they are trained stands in ``tools/train_compare.py``.
 """
 
 from __future__ import annotations
@@ -22,13 +22,16 @@ from numpy.typing import NDArray
 LEAST_ODDS: Final = 0.5
 
 
+Layers = dict[str, tuple[NDArray[np.float32], NDArray[np.float32]]]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class CompareNet:
-    """The net; see `load_compare_net`."""
+    """The nets; see `load_compare_net`. What their `members` say is averaged."""
 
     centre: NDArray[np.float32]
     spread: NDArray[np.float32]
-    layers: dict[str, tuple[NDArray[np.float32], NDArray[np.float32]]]
+    members: tuple[Layers, ...]
     temperature: float
 
     def correct(
@@ -52,15 +55,31 @@ class CompareNet:
         rows = figures_of(
             figures.astype(np.float32), scores.astype(np.float32), self.centre, self.spread
         )
-        (own_w, own_b), (other_w, other_b) = self.layers["own"], self.layers["other"]
-        pairs = np.tanh((rows @ own_w + own_b)[:, None] + (rows @ other_w + other_b)[None])
-        weight = np.repeat((lit >= LEAST_ODDS)[None].astype(np.float32), len(rows), axis=0)
-        np.fill_diagonal(weight, 0.0)
-        pooled = np.einsum("ijk,ij->ik", pairs, weight)
-        pooled /= np.maximum(weight.sum(axis=1, keepdims=True), 1.0)
-        (first_w, first_b), (last_w, last_b) = self.layers["first"], self.layers["last"]
-        hidden = np.tanh(np.concatenate([rows, pooled], axis=1) @ first_w + first_b)
-        return np.asarray((scores + hidden @ last_w + last_b) / self.temperature, np.float64)
+        sure = lit >= LEAST_ODDS
+        more = np.mean([correction(layers, rows, sure) for layers in self.members], axis=0)
+        return np.asarray((scores + more) / self.temperature, np.float64)
+
+
+def correction(
+    layers: Layers, rows: NDArray[np.float32], sure: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """What one net adds to the log-odds of each lamp, (N, 6).
+
+    Parameters
+    ----------
+    layers : ``own`` and ``other`` (what the two of a pair bring), ``first`` and ``last``
+    rows : (N, .), from `figures_of`
+    sure : (N,) whether a lamp is one to compare others with
+    """
+    (own_w, own_b), (other_w, other_b) = layers["own"], layers["other"]
+    pairs = np.tanh((rows @ own_w + own_b)[:, None] + (rows @ other_w + other_b)[None])
+    weight = np.repeat(sure[None].astype(np.float32), len(rows), axis=0)
+    np.fill_diagonal(weight, 0.0)
+    pooled = np.einsum("ijk,ij->ik", pairs, weight)
+    pooled /= np.maximum(weight.sum(axis=1, keepdims=True), 1.0)
+    (first_w, first_b), (last_w, last_b) = layers["first"], layers["last"]
+    hidden = np.tanh(np.concatenate([rows, pooled], axis=1) @ first_w + first_b)
+    return np.asarray(hidden @ last_w + last_b, np.float32)
 
 
 def figures_of(
@@ -79,16 +98,19 @@ def figures_of(
 
 @cache
 def load_compare_net() -> CompareNet:
-    """The net of this package."""
+    """The nets of this package."""
     text = files("mastread.vision").joinpath("compare_net.json").read_text(encoding="utf-8")
     card: dict[str, Any] = json.loads(text)
-    layers = {
-        name: (np.array(entry["weights"], np.float32), np.array(entry["bias"], np.float32))
-        for name, entry in card["layers"].items()
-    }
+    members = tuple(
+        {
+            name: (np.array(entry["weights"], np.float32), np.array(entry["bias"], np.float32))
+            for name, entry in layers.items()
+        }
+        for layers in card["members"]
+    )
     return CompareNet(
         np.array(card["centre"], np.float32),
         np.array(card["spread"], np.float32),
-        layers,
+        members,
         float(card["temperature"]),
     )

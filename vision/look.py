@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mastread.decoder.words import COLOURS, Colour
+from mastread.vision.compare import load_compare_net
 from mastread.vision.features import Scene, features, scene_of
 from mastread.vision.frame import Frame, Planes
 from mastread.vision.limits import limits
@@ -167,7 +168,8 @@ def judge(
 ) -> list[Lamp]:
     """Odds of measured spots, likeliest lamp first; of spots that overlap the likeliest stays.
 
-    The measured figures alone sort out what is surely no lamp; at the rest the patch net looks.
+    The measured figures alone sort out what is surely no lamp; at the rest the patch net looks,
+    and then the lamps of the picture are compared with one another.
     """
     if not spots:
         return []
@@ -185,14 +187,14 @@ def judge(
     if not pointed_at:
         # Where a person pointed to a region, there is a signal in it.
         lamp = _with_rarity(lamp, colours, crowd)
-    kept: list[Lamp] = []
+    kept: list[int] = []
     for i in np.argsort(-lamp, kind="stable"):
         if lamp[i] < LEAST_ODDS:
             break
-        candidate = Lamp(spots[i], float(lamp[i]), colours[i])
-        if all(_apart(candidate, other) for other in kept):
-            kept.append(candidate)
-    return kept
+        if all(_apart(spots[i], spots[other]) for other in kept):
+            kept.append(int(i))
+    colours = load_compare_net().correct(table[kept], colours[kept], lamp[kept])
+    return [Lamp(spots[i], float(lamp[i]), colours[k]) for k, i in enumerate(kept)]
 
 
 def colour_odds(scores: NDArray[np.float64]) -> dict[Colour, float]:
@@ -224,6 +226,6 @@ def cut(planes: Planes, region: tuple[int, int, int, int]) -> tuple[Planes, int,
     )
 
 
-def _apart(a: Lamp, b: Lamp) -> bool:
-    reach = max(a.radius, b.radius) * 1.2 + 0.5
-    return (a.x - b.x) ** 2 + (a.y - b.y) ** 2 > reach**2
+def _apart(a: NDArray[np.void], b: NDArray[np.void]) -> bool:
+    reach = max(float(a["radius"]), float(b["radius"])) * 1.2 + 0.5
+    return float((a["x"] - b["x"]) ** 2 + (a["y"] - b["y"]) ** 2) > reach**2
