@@ -251,7 +251,7 @@ def _padded(paths: Sequence[Path]) -> Lit:
 def _shares(
     scores: NDArray[np.float32], y: NDArray[np.int8], real: NDArray[np.bool_]
 ) -> dict[str, float]:
-    """Mean loss, how often the likeliest colour is right, and how much of what is stated is wrong."""
+    """Mean loss, share right, share stated at 0.9, and how much of that is wrong."""
     shifted = np.exp(scores[real] - scores[real].max(axis=1, keepdims=True))
     odds = shifted / shifted.sum(axis=1, keepdims=True)
     right = odds.argmax(axis=1) == y[real]
