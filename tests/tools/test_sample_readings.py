@@ -57,7 +57,7 @@ def test_by_night_one_lamp_may_not_be_all() -> None:
 
 #: Clips that may be left open, with the right answer as the likeliest, and why.
 OPEN = {
-    "larch-22-slow-to-stop-dusk": "every look at the yellow lamp gives a red one 7 in 100; looks "
+    "larch-24-train-passes": "every look at the yellow lamp gives a red one up to 3 in 100; looks "
     "of one clip err alike, so many of them do not make that small enough to read"
 }
 

@@ -14,7 +14,8 @@ from mastread.vision.types import Hints, MastSeen
 
 FPS = 15.0
 SCENE = texture(320, 240)
-RED, GREEN = (0.9, 0.05, 0.03), (0.06, 0.85, 0.45)
+# A signal red lies beyond the reds of a screen: no green, no blue.
+RED, GREEN = (0.9, 0.0, 0.0), (0.06, 0.85, 0.45)
 Lights = list[tuple[float, tuple[float, float, float]]]
 
 

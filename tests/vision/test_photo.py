@@ -261,9 +261,12 @@ def test_a_crop_is_a_part_of_the_whole(
     x1 = data.draw(st.integers(x0 + 1, frame.width))
     y0 = data.draw(st.integers(0, frame.height - 1))
     y1 = data.draw(st.integers(y0 + 1, frame.height))
-    for ask in (frame.coded, frame.linear):
+    # Where a value stands in its row may change its last digit, and so the step of the table by
+    # which it becomes light; the steepest curve rises 2.3 times as fast as the coded value.
+    step = 2.3 / light.TABLE_STEPS
+    for ask, tolerance in ((frame.coded, EXACT), (frame.linear, step)):
         np.testing.assert_allclose(
-            ask(x0, y0, x1, y1), ask(*whole(frame))[y0:y1, x0:x1], atol=EXACT
+            ask(x0, y0, x1, y1), ask(*whole(frame))[y0:y1, x0:x1], rtol=0.0, atol=tolerance
         )
 
 
