@@ -12,6 +12,7 @@ from mastread.decoder.words import COLOURS, Colour
 from mastread.vision.colourturn import colour_changes
 from mastread.vision.curves import light_curve
 from mastread.vision.lenses import heads_of, lenses_of
+from mastread.vision.limits import limits
 from mastread.vision.look import Lamp, colour_odds
 from mastread.vision.measure import SPOT
 from mastread.vision.sites import SAMPLE, Site
@@ -148,8 +149,9 @@ def test_the_middle_of_noisy_looks_counts_for_more_than_each() -> None:
         odds = colour_odds(lens.colour_scores())
         return float(np.log(odds["red"] / max(p for c, p in odds.items() if c != "red")))
 
-    assert pooled(0.02) == pytest.approx(1.4 * 4.0, abs=0.1)
-    assert 1.45 * 4.0 < pooled(1.5) < 1.9 * 4.0
+    pool = limits("colours")["pool"]
+    assert pooled(0.02) == pytest.approx(pool["base"] * 4.0, abs=0.1)
+    assert (pool["base"] + 0.05) * 4.0 < pooled(1.5) < (pool["most"] + 0.1) * 4.0
 
 
 def turns(distance: float, overlap: int) -> int:
