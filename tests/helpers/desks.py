@@ -27,7 +27,9 @@ ASPECTS = (
 )
 
 
-def make_seen(*aspects: str, length: float = 6.0, unsure: bool = False) -> Seen:
+def make_seen(
+    *aspects: str, length: float = 6.0, unsure: bool = False, rate_hz: float = 1.0
+) -> Seen:
     """A clip of one mast that shows these aspects one after the other."""
     spans = []
     for k, aspect in enumerate(aspects):
@@ -38,7 +40,7 @@ def make_seen(*aspects: str, length: float = 6.0, unsure: bool = False) -> Seen:
             odds: Any = dict.fromkeys(COLOURS, 0.0) | {colour: share}
             odds["blue" if colour != "blue" else "red"] += 1 - share
             kind: Any = {before[0] if before else "steady": 1.0}
-            rate = 1.0 if before else None
+            rate = rate_hz if before else None
             heads.append(HeadSeen(odds, kind, 300.0, 200.0 + 40 * n, 6.0, rate, 0.01, 0.5))
         evidence = MastEvidence(
             tuple(HeadEvidence(h.colour_odds, h.behaviour_odds) for h in heads),

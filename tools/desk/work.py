@@ -30,6 +30,9 @@ from mastread.vision.types import Hints
 #: Events that a page may fall behind before the oldest are forgotten.
 _MOST_BEHIND: Final = 200
 
+#: Oddities are looked for when there was nothing to read for so long: the first page comes first.
+_BREATH_S: Final = 2.0
+
 #: Files whose outcome a page that is opened later is still told.
 _MOST_TOLD: Final = 50
 
@@ -67,7 +70,7 @@ class Work:
     folder: Path
     book: str
     jobs: list[Job] = field(default_factory=list)
-    _due: queue.Queue[Job | None] = field(default_factory=queue.Queue)
+    _due: queue.Queue[Job] = field(default_factory=queue.Queue)
     _ears: set[queue.Queue[dict[str, Any]]] = field(default_factory=set)
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _count: int = 0
@@ -117,8 +120,14 @@ class Work:
     # --- the thread ---------------------------------------------------------------------------
 
     def _run(self) -> None:
-        self._note_all()
-        while (job := self._due.get()) is not None:
+        noted = False
+        while True:
+            try:
+                job = self._due.get(timeout=None if noted else _BREATH_S)
+            except queue.Empty:
+                self._note_all()
+                noted = True
+                continue
             self._say(job, "reading", say("work.reading", name=job.name))
             try:
                 good, words = self._read(job)
