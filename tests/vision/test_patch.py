@@ -8,7 +8,7 @@ from drawn import DrawnFrame, backdrop, disc
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mastread.vision.patch import REACH, SIZE, patch
+from mastread.vision.patch import CHANNELS, REACH, SIZE, WIDE, around, patch, views
 
 
 @settings(max_examples=30, deadline=None)
@@ -64,3 +64,31 @@ def test_a_spot_below_a_pixel_is_not_blown_up_without_end(radius: float) -> None
     disc(picture, 100.0, 80.0, 0.8, (0.9, 0.9, 0.9))
     frame = DrawnFrame(picture)
     assert (patch(frame, 100.0, 80.0, radius) == patch(frame, 100.0, 80.0, 0.8)).all()
+
+
+@settings(max_examples=20, deadline=None)
+@given(x=st.floats(60, 180), y=st.floats(60, 140), radius=st.floats(1.5, 6.0))
+def test_the_wide_view_shows_what_stands_beside_the_spot(x: float, y: float, radius: float) -> None:
+    picture = backdrop(level=0.0)
+    away = 0.7 * WIDE * radius
+    disc(picture, x, y, radius, (0.0, 0.9, 0.0))
+    disc(picture, x, min(y + away, 199.0), 1.5 * radius, (0.9, 0.0, 0.0))
+    frame = DrawnFrame(picture)
+    both = views(frame, x, y, radius)
+    assert both.shape == (SIZE, SIZE, CHANNELS)
+    assert (both[..., :3] == patch(frame, x, y, radius)).all()
+    red = both[..., 3].astype(int) - both[..., 4]
+    rows, columns = np.nonzero(red > 60)
+    middle, per_radius = (SIZE - 1) / 2, SIZE / (2 * WIDE)
+    if y + away + 1.5 * radius < 195.0:
+        assert rows.mean() == pytest.approx(middle + 0.7 * WIDE * per_radius, abs=1.0)
+        assert columns.mean() == pytest.approx(middle, abs=1.0)
+    # Red is out of the near view's reach.
+    assert int((both[..., 0].astype(int) - both[..., 1]).max()) < 60
+
+
+@pytest.mark.parametrize("place", [(0.0, 0.0), (79.0, 59.0), (-30.0, -30.0), (120.0, 90.0)])
+def test_the_wide_view_may_reach_beyond_the_picture(place: tuple[float, float]) -> None:
+    picture = np.full((60, 80, 3), 0.3, np.float32)
+    cut = around(DrawnFrame(picture), *place, 2.0)
+    assert np.ptp(cut) <= 1
