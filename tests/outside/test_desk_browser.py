@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -394,3 +395,49 @@ def test_script_in_names_notes_and_words_stays_text(
     _kept(page)
     assert "not a word for an aspect" in page.locator("#words-trouble").inner_text()
     assert page.evaluate("document.querySelectorAll('img[src=x]').length") == 0
+
+
+def test_a_dropped_clip_is_read_and_looked_at_closely(
+    tmp_path: Path, start: Callable[[Path], Desk], look: Callable[..., Any]
+) -> None:
+    fill_shelf(tmp_path / "s", ["red over red over red"], painted=True)
+    page = look(start(tmp_path / "s")[1])
+    sample = files("mastread.sample_frames").joinpath("larch-21-flashing-yellow.mp4")
+    page.set_input_files("#pick", str(sample))
+    wait(page, "document.querySelector('#jobs progress')?.value > 0")
+    wait(page, "document.querySelector('#jobs .done') !== null")
+    wait(page, "document.querySelectorAll('#lines li').length === 2")
+    page.locator("#lines button", has_text="larch-21").click()
+    wait(page, "document.querySelector('#stage-title').textContent.startsWith('flashing yellow')")
+    assert page.locator("#curves .row").count() == 3
+    assert page.locator("#marks .ring").count() == 3
+    wait(page, "document.querySelector('#clip').readyState >= 2")
+    now = "document.querySelector('#clip').currentTime"
+    # Frames of 1/30 s: three on, one back, each of them once.
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowLeft")
+    wait(page, f"Math.abs({now} - 2 / 30) < 0.02")
+    # One flash over and over: a second of the clip, and never out of it.
+    page.keyboard.press("o")
+    wait(page, f"{now} > 0.6")
+    for _ in range(15):
+        page.wait_for_timeout(100)
+        assert page.evaluate(now) < 2 / 30 + 1 + 0.2
+    page.keyboard.press("o")
+    page.keyboard.press(" ")
+    wait(page, "document.querySelector('#clip').paused")
+    left = page.evaluate("document.querySelector('#curves .playhead').style.left")
+    share = page.evaluate(f"100 * {now} / document.querySelector('#clip').duration")
+    assert abs(float(left.removesuffix("%")) - share) < 2
+    page.keyboard.press("s")
+    wait(page, "document.querySelectorAll('#row li').length === 2")
+    page.keyboard.press("z")
+    wait(page, "document.querySelectorAll('#row li').length === 1")
+    page.keyboard.press("Shift+Z")
+    wait(page, "document.querySelectorAll('#row li').length === 2")
+    page.locator("#row button").first.click()
+    wait(page, "document.querySelector('#row button').getAttribute('aria-current') === 'true'")
+    page.keyboard.press("j")
+    wait(page, "document.querySelectorAll('#row li').length === 1")

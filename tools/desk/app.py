@@ -313,9 +313,10 @@ def _kept_file(shelf: Path, path: str | None) -> Response:
     kind = KINDS.get(Path(path).suffix.lower())
     if not good or kind is None:
         abort(404, say("gone"))
-    # Conditional: one range of bytes, as players ask for, and "not changed" by time and size.
-    response = send_file(whole, mimetype=kind, conditional=True, max_age=0)
-    response.headers["Cache-Control"] = "private, no-cache"
+    # Conditional: one range of bytes, as players ask for. Nothing is kept by the browser: its cache
+    # lets one request of a file wait for another, and a player that seeks then stands still.
+    response = send_file(whole, mimetype=kind, conditional=True, etag=False)
+    response.headers["Cache-Control"] = "no-store"
     return response
 
 

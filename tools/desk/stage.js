@@ -254,6 +254,27 @@ clip.addEventListener("error", () => {
   show();
 });
 clip.addEventListener("loadedmetadata", hold);
+
+// A seek that never ends is a player that waits for bytes which it has lost: it begins anew.
+const LONGEST_SEEK_MS = 4000;
+let stuck = null;
+clip.addEventListener("seeking", () => {
+  clearTimeout(stuck);
+  stuck = setTimeout(() => {
+    if (!clip.seeking || !isFilm()) return;
+    const [time, going] = [clip.currentTime, !clip.paused];
+    clip.addEventListener(
+      "loadedmetadata",
+      () => {
+        clip.currentTime = time;
+        if (going) clip.play().catch(() => {});
+      },
+      { once: true },
+    );
+    clip.load();
+  }, LONGEST_SEEK_MS);
+});
+clip.addEventListener("seeked", () => clearTimeout(stuck));
 byId("pace").addEventListener("change", () => setPace(Number(byId("pace").value)));
 byId("curves").addEventListener("click", (event) => {
   const track = event.target.closest(".track");
