@@ -14,8 +14,8 @@ from mastread.decoder.rulebook import Rulebook, list_books, load_book
 from mastread.decoder.words import BEHAVIOURS, COLOURS
 from mastread.tools.telling import tell_reason
 from mastread.tools.texts import load_language, speaking
-from mastread.vision.pipeline import PHOTO_NOTE
 from mastread.vision.spans import HIDDEN_NOTE
+from mastread.vision.stills import PHOTO_NOTE
 
 #: Words that an English sentence of the decoder can hardly do without.
 ENGLISH = re.compile(r"\b(the|is|are|this|that|which|head|heads|mast|here|dwarf|staggered)\b", re.I)

@@ -1,4 +1,4 @@
-"""The limits as data: every edge, 0.001 inside and outside, and against a second transcript."""
+"""The limits as data: every edge, 0.001 inside and outside, and against figures copied a second time."""
 
 from __future__ import annotations
 
