@@ -1,4 +1,4 @@
-"""The limits as data: every edge, 0.001 inside and outside, and against figures copied a second time."""
+"""The limits as data: every edge, 0.001 inside and outside; and figures copied a second time."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def test_printed_corners_lie_on_the_edge(limit: Limit) -> None:
         assert on_line + on_locus + (abs(sum(corner) - 1.0) < 0.0015) >= 1
 
 
-def test_a_second_transcript_of_the_standards_agrees() -> None:
+def test_figures_copied_a_second_time_agree() -> None:
     # tests/outside/signal_colours.toml was written down from the sources apart from limits.json.
     starts = {
         "COLREGS": "COLREGS",
