@@ -294,7 +294,8 @@ def _write(
     _halve(out / "patch_net.onnx")
     card = {
         "about": "Convolutional net over two views of a spot, near and wide, and its "
-        "measured figures; trained by tools/train_patch.py on rendered scenes only.",
+        "measured figures; trained by tools/train_patch.py on rendered scenes, and on photographs "
+        "without a signal as examples of what is no lamp.",
         "trained_on": trained,
         "checked_on": checked,
         "report": report,
